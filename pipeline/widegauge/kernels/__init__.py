@@ -1,0 +1,1 @@
+"""Hot loops: arrays and plain numbers in, arrays out."""

@@ -1,0 +1,1 @@
+"""Find the numbers in pictures: one file a measurement."""

@@ -1,0 +1,1 @@
+"""Formulae of the trade with their sources: no loop over pixels."""

@@ -1,0 +1,1 @@
+"""Bind a shot's stages and run them over its frames."""
