@@ -22,6 +22,7 @@ class Frame:
     extra       (H, W, N) alpha and other channels that are cropped with the picture and otherwise copied
     noise_left  (H, W) float32, or None for 1.0 everywhere: the share of the footage's noise variance
                 that the stages so far have left in each pixel
+    remarks     (what, how much): facts about this frame for the processing record
     """
 
     number: int
@@ -31,6 +32,7 @@ class Frame:
     y_px: int = 0
     extra: npt.NDArray[np.generic] | None = None
     noise_left: Float32 | None = None
+    remarks: tuple[tuple[str, float], ...] = ()
 
     @property
     def height_px(self) -> int:

@@ -1,0 +1,52 @@
+"""The command line: words to calls, and nothing heavier than click until a command is chosen."""
+
+from __future__ import annotations
+
+import importlib
+from typing import Any
+
+import click
+
+from widegauge import __version__
+from widegauge.errors import WidegaugeError
+
+VERBS = {
+    "plan": "What the large negative would need, and the difference for each stage.",
+    "finish": "Run the stages over a shot and write the frames back in their encoding.",
+    "presets": "List, show and check presets; print their schema.",
+    "demo": "Finish the sample frames, and say where to look.",
+}
+
+
+class _Verbs(click.Group):
+    """Imports a verb's module when it is called; its line of help stands in VERBS."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(VERBS)
+
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        if name not in VERBS:
+            return None
+        command: click.Command = importlib.import_module(f"widegauge.cli.{name}").command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(VERBS.items()))
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except WidegaugeError as error:
+            click.echo(str(error), err=True)
+            ctx.exit(error.exit_code)
+
+
+@click.group(cls=_Verbs, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
+@click.version_option(__version__, prog_name="widegauge")
+def main() -> None:
+    """Plan, finish and prove footage that should look as if it was shot on the largest film negative.
+
+    Results go to standard output, progress and advice to standard error. Exit codes: 0 done; 2 settings or
+    usage; 3 footage, depth or output failed while working.
+    """

@@ -1,0 +1,48 @@
+"""Show a shot being finished: a bar with the time left on a terminal, plain lines elsewhere."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from widegauge.run.finish import Job, Progress
+
+
+def watched(job: Job, *, workers: int = 0) -> tuple[int, int]:
+    """Finish a job while showing its progress on standard error; counts of frames finished and done before."""
+    from widegauge.run.finish import finish, workers_for
+
+    total = len(job.plate.footage.numbers)
+    in_flight = min(total, workers or workers_for(job.plate))
+    counts = {True: 0, False: 0}
+    label = f"{job.plan.shot.name}, {total} frames, {in_flight} in flight"
+    with click.progressbar(length=total, label=label, file=sys.stderr, show_pos=True) as bar:
+        plain = not sys.stderr.isatty()
+        if plain:
+            click.echo(label, err=True)
+
+        def on_frame(progress: Progress) -> None:
+            counts[progress.skipped] += 1
+            bar.update(1)
+            if plain:
+                click.echo(_line(progress), err=True)
+            for what, amount in progress.remarks.items():
+                if what == "healed pixels":
+                    click.echo(
+                        f"warning: frame {progress.number}: {amount:g} pixels were not numbers; healed", err=True
+                    )
+
+        try:
+            finish(job, workers=workers, on_frame=on_frame)
+        except KeyboardInterrupt:
+            click.echo("\nstopped; whole frames stay, the same command goes on from here", err=True)
+            sys.exit(130)
+    return counts[False], counts[True]
+
+
+def _line(progress: Progress) -> str:
+    how = "done before" if progress.skipped else f"{progress.seconds:.1f} s"
+    return f"frame {progress.number}: {how} ({progress.done} of {progress.total})"

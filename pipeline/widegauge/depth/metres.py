@@ -1,0 +1,104 @@
+"""From a depth map's values to metres along the lens axis, and from any whole ratio of sizes to the plate's."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from widegauge.errors import MediaError
+from widegauge.frame import Float32
+
+
+def distance_m(values: Float32, *, metres_per_unit: float, invalid: float | None) -> Float32:
+    """Values that are distances; ``invalid`` ones become not-a-number, infinity stays.
+
+    MediaError for distances below 0 that are not marked as invalid.
+    """
+    below = values < 0.0 if invalid is None else (values < 0.0) & (values != np.float32(invalid))
+    if below.any():
+        raise MediaError(
+            f"{np.count_nonzero(below)} depth values are below 0 (smallest {values[below].min():g}); "
+            "distances are above 0: check depth.kind, or state depth.invalid"
+        )
+    return _marked(values * np.float32(metres_per_unit), values, invalid)
+
+
+def disparity_m(
+    values: Float32, *, focal_px: float, baseline_m: float, offset_px: float, invalid: float | None
+) -> Float32:
+    """Z = focal_px baseline_m / (d + offset_px) of a rectified pair; infinity where d + offset is 0."""
+    with np.errstate(divide="ignore"):
+        metres = np.float32(focal_px * baseline_m) / (values + np.float32(offset_px))
+    return _marked(metres, values, invalid)
+
+
+def inverse_m(values: Float32, *, slope: float, intercept: float, invalid: float | None) -> Float32:
+    """1/Z = slope q + intercept; beyond infinity (1/Z at or below 0) is infinity."""
+    per_metre = values * np.float32(slope) + np.float32(intercept)
+    with np.errstate(divide="ignore"):
+        metres = np.where(per_metre > 0.0, np.float32(1.0) / per_metre, np.float32(np.inf))
+    return _marked(metres, values, invalid)
+
+
+def fit_inverse(values: Float32, taped: tuple[tuple[float, float, float], ...]) -> tuple[float, float]:
+    """Slope and intercept of 1/Z = a q + b through taped distances (x, y as fractions; metres), least squares.
+
+    MediaError when the map has one value at all of the taped places, so that no line goes through them.
+    """
+    height, width = values.shape
+    q = [float(values[min(int(y * height), height - 1), min(int(x * width), width - 1)]) for x, y, _ in taped]
+    if max(q) - min(q) <= 0.0 or not np.isfinite(q).all():
+        raise MediaError("the depth map has no two different values at the taped places; tape a near and a far point")
+    slope, intercept = np.polyfit(np.asarray(q), np.asarray([1.0 / m for _, _, m in taped]), 1)
+    return float(slope), float(intercept)
+
+
+def to_plate(depth_m: Float32, *, footage_px: tuple[int, int], plate_px: tuple[int, int], name: str) -> Float32:
+    """Nearest values at the plate's (width, height); never interpolated.
+
+    The map may be smaller than the footage by a whole ratio; any other size is a MediaError with both sizes.
+    """
+    height, width = depth_m.shape
+    if not fits(depth_px=(width, height), footage_px=footage_px):
+        raise MediaError(sizes_differ(name, depth_px=(width, height), footage_px=footage_px))
+    if (width, height) == plate_px:
+        return depth_m
+    rows = _nearest(plate_px[1], height)
+    columns = _nearest(plate_px[0], width)
+    return np.ascontiguousarray(depth_m[rows[:, None], columns[None, :]])
+
+
+def fits(*, depth_px: tuple[int, int], footage_px: tuple[int, int]) -> bool:
+    """Whether a map's size is the footage's, or smaller by one whole ratio."""
+    ratio = footage_px[0] // depth_px[0]
+    return ratio >= 1 and footage_px == (depth_px[0] * ratio, depth_px[1] * ratio)
+
+
+def sizes_differ(name: str, *, depth_px: tuple[int, int], footage_px: tuple[int, int]) -> str:
+    """The sentence for a depth map of another size."""
+    return (
+        f"{name}: depth is {depth_px[0]} x {depth_px[1]}, the footage {footage_px[0]} x {footage_px[1]}. "
+        "Give depth of the footage's size, or smaller by a whole ratio."
+    )
+
+
+def at_point(depth_m: Float32, point: tuple[float, float]) -> float:
+    """The median of known depth in 5 x 5 pixels around x, y (fractions); MediaError where none is known."""
+    height, width = depth_m.shape
+    x, y = min(int(point[0] * width), width - 1), min(int(point[1] * height), height - 1)
+    patch = depth_m[max(0, y - 2) : y + 3, max(0, x - 2) : x + 3]
+    known = patch[np.isfinite(patch) & (patch > 0.0)]
+    if known.size == 0:
+        raise MediaError(f"focus.point {point[0]:g}, {point[1]:g} lies where no depth is known; move it, or tape it")
+    return float(np.median(known))
+
+
+def _marked(metres: Float32, values: Float32, invalid: float | None) -> Float32:
+    metres = metres.astype(np.float32, copy=False)
+    unknown = np.isnan(values) | (metres <= 0.0)
+    if invalid is not None:
+        unknown |= values == np.float32(invalid)
+    return np.where(unknown, np.float32(np.nan), metres)
+
+
+def _nearest(count: int, source: int) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
+    return np.minimum(((np.arange(count) + 0.5) * source / count).astype(np.intp), source - 1)

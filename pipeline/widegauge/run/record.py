@@ -1,0 +1,108 @@
+"""The processing record: what ran on which inputs, so that a rerun skips what is done and redoes what changed."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from dataclasses import asdict, dataclass, field
+from fractions import Fraction
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from widegauge import __version__
+from widegauge.plan import Plan
+
+_LIBRARIES = ("numpy", "scipy", "numba", "opencv-python-headless", "openimageio", "colour-science", "av")
+
+
+@dataclass(frozen=True, slots=True)
+class FrameRecord:
+    """A finished frame: checksums of what it was made from and of what was written."""
+
+    source: str
+    depth: str
+    output: str
+    sha256: str
+    bytes: int
+    seconds: float
+    remarks: dict[str, float] = field(default_factory=dict)
+    not_held: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Record:
+    """A shot's record; ``frames`` by source frame number."""
+
+    path: Path
+    key: str
+    head: dict[str, Any]
+    frames: dict[int, FrameRecord]
+
+    def save(self) -> None:
+        """Write the record beside its place and rename it."""
+        text = json.dumps(
+            self.head | {"key": self.key, "frames": {str(n): asdict(self.frames[n]) for n in sorted(self.frames)}},
+            indent=1,
+            default=str,
+        )
+        replace_text(self.path, text)
+
+    def save_sidecar(self, path: Path) -> None:
+        """Write the attributes that the frames' format could not hold; no file when it held them all."""
+        kept = {str(n): self.frames[n].not_held for n in sorted(self.frames) if self.frames[n].not_held}
+        if kept:
+            replace_text(path, json.dumps(kept, indent=1, sort_keys=True, default=str))
+        else:
+            path.unlink(missing_ok=True)
+
+    def is_done(self, number: int, *, source: str, depth: str) -> bool:
+        """Whether a frame was finished from these very inputs and its file is still what was written."""
+        done = self.frames.get(number)
+        if done is None or (done.source, done.depth) != (source, depth):
+            return False
+        output = self.path.parent / done.output
+        return output.is_file() and output.stat().st_size == done.bytes and file_sha256(output) == done.sha256
+
+
+def open_record(path: Path, plan: Plan, *, kind: str, proxy: Fraction) -> Record:
+    """The record at ``path`` if it was made with the same settings, else a new one."""
+    preset = plan.preset.model_dump(mode="json", exclude={"title", "view"})
+    facts = plan.shot.model_dump(mode="json", by_alias=True)
+    facts["footage"].pop("frames")
+    setup = asdict(plan.setup)
+    settings = {"preset": preset, "shot": facts, "setup": setup, "kind": kind, "proxy": str(proxy)}
+    stamp = json.dumps([__version__, settings], sort_keys=True, default=str)
+    key = hashlib.sha256(stamp.encode()).hexdigest()
+    head = {
+        "widegauge": __version__,
+        "libraries": {name: version(name) for name in _LIBRARIES},
+        "shot_file": plan.shot.file.name,
+        "settings": {"preset": preset, "shot": facts, "kind": kind, "proxy": str(proxy)},
+        "plan": plan.to_json(),
+    }
+    return Record(path, key, head, _frames_of(path, key))
+
+
+def file_sha256(path: Path) -> str:
+    """SHA-256 of a file's bytes."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def replace_text(path: Path, text: str) -> None:
+    """Write a text beside its place and rename it, so that nobody ever reads half of it."""
+    beside = path.with_name(f".{path.name}.part")
+    beside.write_text(text, encoding="utf-8")
+    os.replace(beside, path)  # noqa: PTH105
+
+
+def _frames_of(path: Path, key: str) -> dict[int, FrameRecord]:
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+        if data["key"] != key:
+            return {}
+        return {int(n): FrameRecord(**frame) for n, frame in data["frames"].items()}
+    except (OSError, ValueError, KeyError, TypeError):
+        return {}

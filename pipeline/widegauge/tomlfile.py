@@ -1,0 +1,101 @@
+"""Read what people write in TOML, and turn every mistake in it into a sentence that helps."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, TypeVar, get_args
+
+from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
+
+from widegauge.errors import Mistake, SettingsError, mistake
+
+
+class Table(BaseModel):
+    """A table of a file that a person writes: strict types, unknown keys refused, never changed once read."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+
+M = TypeVar("M", bound=BaseModel)
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """Parse a TOML file; SettingsError when it is missing, unreadable or not TOML (with the line)."""
+    try:
+        with path.open("rb") as file:
+            return tomllib.load(file)
+    except FileNotFoundError:
+        raise mistake(path, "", None, "no such file", "check the name") from None
+    except OSError as error:
+        raise mistake(path, "", None, f"can't be read ({error.strerror})", "check its permissions") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise mistake(path, "", None, f"not TOML: {error}", "mend that line") from None
+
+
+def read_table(model: type[M], data: Mapping[str, Any], *, file: object, folder: Path | None = None) -> M:
+    """Build a model from parsed TOML; SettingsError with every mistake.
+
+    ``folder`` reaches the model's validators as ``info.context["folder"]``: relative paths start there.
+    """
+    try:
+        return model.model_validate(data, context={"folder": folder})
+    except ValidationError as error:
+        raise SettingsError([_explain(str(file), model, e) for e in error.errors(include_url=False)]) from None
+
+
+def read_records(kind: type, data: Mapping[str, Any], *, file: object) -> dict[str, Any]:
+    """Build a dictionary of plain dataclasses (a table each) from parsed TOML; SettingsError with every mistake."""
+    try:
+        return TypeAdapter(dict[str, kind], config=ConfigDict(extra="forbid")).validate_python(data)  # type: ignore[valid-type]
+    except ValidationError as error:
+        raise SettingsError([_explain(str(file), None, e) for e in error.errors(include_url=False)]) from None
+
+
+def nearest(name: str, known: list[str]) -> str:
+    """The remedy for an unknown name: the nearest known one, or all of them."""
+    close = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
+    return f'did you mean "{close[0]}"' if close else "known: " + ", ".join(known)
+
+
+def _explain(file: str, model: type[BaseModel] | None, error: Any) -> Mistake:
+    loc: tuple[str | int, ...] = error["loc"]
+    key = "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in loc).lstrip(".")
+    owner, description = _look_up(model, loc)
+    rule, remedy = error["msg"], description or "see `widegauge presets schema`"
+    value = "" if error["type"] == "missing" else _short(error["input"])
+    match error["type"]:
+        case "extra_forbidden":
+            rule = "not a known key"
+            remedy = nearest(str(loc[-1]), sorted(owner.model_fields)) if owner else "take it out"
+        case "missing":
+            rule = "is required"
+        case "value_error":
+            said, _, advice = str(error["ctx"]["error"]).partition("; ")
+            rule, remedy = said, advice or remedy
+        case _:
+            rule = rule[0].lower() + rule[1:]
+    return Mistake(file, key, value, rule, remedy)
+
+
+def _look_up(model: type[BaseModel] | None, loc: tuple[str | int, ...]) -> tuple[type[BaseModel] | None, str]:
+    """The model that holds the key at ``loc``, and that key's description."""
+    for depth, part in enumerate(loc):
+        if model is None or not isinstance(part, str):
+            return model, ""
+        field = model.model_fields.get(part)
+        if depth == len(loc) - 1 or field is None:
+            return model, (field.description or "") if field else ""
+        inner = [a for a in (field.annotation, *get_args(field.annotation)) if isinstance(a, type)]
+        models = [a for a in inner if issubclass(a, BaseModel)]
+        if not models:
+            return model, field.description or ""
+        model = models[0]
+    return model, ""
+
+
+def _short(value: Any) -> str:
+    text = f'"{value}"' if isinstance(value, str) else str(value).lower() if isinstance(value, bool) else str(value)
+    return text if len(text) <= 60 else text[:57] + "..."
