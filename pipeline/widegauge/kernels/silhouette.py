@@ -1,0 +1,219 @@
+"""Where a near surface ends before a far one: what lies hidden behind it, and how its edge pixels are mixed.
+
+A silhouette runs between two neighbours whose signed radii differ by more than STEP_PX. Behind every near pixel that
+lets something through once it is blurred, a piece of the far surface is made up from what is seen beside it. A pixel
+on the silhouette is a mixture and is split into two pieces that add up to it again.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+
+STEP_PX = 1.0
+NEAR, FAR = 1, 2
+MORE_PX = 3.0
+"""Hidden pieces reach this much farther than the two discs."""
+TRIES = 12
+
+
+@njit(nogil=True, cache=True)
+def mark(radius, out, y0, y1):  # type: ignore[no-untyped-def]
+    """Flag pixels next to a silhouette: NEAR on its near side, FAR on its far side (both are possible)."""
+    height, width = radius.shape
+    for y in range(y0, y1):
+        for x in range(width):
+            c = radius[y, x]
+            flag = 0
+            for yy, xx in ((y - 1, x), (y + 1, x), (y, x - 1), (y, x + 1)):
+                if 0 <= yy < height and 0 <= xx < width:
+                    step = radius[yy, xx] - c
+                    if step > STEP_PX:
+                        flag |= NEAR
+                    elif step < -STEP_PX:
+                        flag |= FAR
+            out[y, x] = flag
+
+
+@njit(nogil=True, cache=True)
+def nearest_in_row(flags, left, right, y0, y1):  # type: ignore[no-untyped-def]
+    """For each pixel the nearest FAR pixel of its row at or before it, and at or after it (-1 and width: none)."""
+    width = flags.shape[1]
+    for y in range(y0, y1):
+        last = -1
+        for x in range(width):
+            if flags[y, x] & FAR:
+                last = x
+            left[y, x] = last
+        last = width
+        for x in range(width - 1, -1, -1):
+            if flags[y, x] & FAR:
+                last = x
+            right[y, x] = last
+
+
+@njit(nogil=True, cache=True)
+def find_seeds(radius, flags, left, right, reach, seed, counts, y0, y1):  # type: ignore[no-untyped-def]
+    """Nearest FAR pixel that lies behind each pixel and near enough to matter, as y * width + x; -1 where none.
+
+    Exact: rows by rising distance, then along the row; the first of equals wins. ``counts[y]`` says for how many
+    pixels of the row pieces are needed (hidden ones and flagged ones).
+    """
+    height, width = radius.shape
+    for y in range(y0, y1):
+        count = 0
+        for x in range(width):
+            c = radius[y, x]
+            best = (reach + 1) * (reach + 1)
+            found = -1
+            for step in range(2 * reach + 1):
+                dy = (step + 1) // 2
+                if dy * dy >= best:
+                    break
+                yy = y - dy if step & 1 else y + dy
+                if yy < 0 or yy >= height:
+                    continue
+                xx = right[yy, x]
+                for _ in range(TRIES):
+                    if xx >= width or (xx - x) * (xx - x) + dy * dy >= best:
+                        break
+                    if radius[yy, xx] > c + STEP_PX:
+                        best = (xx - x) * (xx - x) + dy * dy
+                        found = yy * width + xx
+                        break
+                    xx = right[yy, xx + 1] if xx + 1 < width else width
+                xx = left[yy, x]
+                for _ in range(TRIES):
+                    if xx < 0 or (xx - x) * (xx - x) + dy * dy >= best:
+                        break
+                    if radius[yy, xx] > c + STEP_PX:
+                        best = (xx - x) * (xx - x) + dy * dy
+                        found = yy * width + xx
+                        break
+                    xx = left[yy, xx - 1] if xx > 0 else -1
+            if found >= 0:
+                behind = radius[found // width, found % width]
+                need = abs(c) + abs(behind) + MORE_PX
+                if best > need * need:
+                    found = -1
+            seed[y, x] = found
+            if found >= 0 or flags[y, x]:
+                count += 1
+        counts[y] = count
+
+
+@njit(nogil=True, cache=True)
+def _compress(v):  # type: ignore[no-untyped-def]
+    return v / (np.float32(1.0) + abs(v))
+
+
+@njit(nogil=True, cache=True)
+def split(  # type: ignore[no-untyped-def]
+    rgb, radius, flags, seed, offsets, link, piece_radius, piece_weight, piece_rgb, y0, y1
+):
+    """Two pieces for every pixel that needs them, rows y0 to y1: [.., 0] the near one, [.., 1] the far one."""
+    height, width = radius.shape
+    near = np.zeros(3, np.float32)
+    far = np.zeros(3, np.float32)
+    hidden = np.zeros(3, np.float32)
+    for y in range(y0, y1):
+        k = offsets[y]
+        for x in range(width):
+            link[y, x] = -1
+            flag = flags[y, x]
+            s = seed[y, x]
+            if s < 0 and flag == 0:
+                continue
+            link[y, x] = k
+            c = radius[y, x]
+            c_near, c_far = c, c
+            alpha = 1.0
+            hard = 1.0
+            if s >= 0:
+                c_far = radius[s // width, s % width]
+                _fill(rgb, radius, y, x, s // width, s % width, hidden)
+            for ch in range(3):
+                near[ch] = rgb[y, x, ch]
+                far[ch] = hidden[ch]
+            if flag:
+                # which other side: the strongest step decides
+                strongest = np.float32(0.0)
+                other = c
+                for yy, xx in ((y - 1, x), (y + 1, x), (y, x - 1), (y, x + 1)):
+                    if 0 <= yy < height and 0 <= xx < width and abs(radius[yy, xx] - c) > strongest:
+                        strongest = abs(radius[yy, xx] - c)
+                        other = radius[yy, xx]
+                c_near, c_far = min(c, other), max(c, other)
+                hard = 1.0 if c == c_near else 0.0
+                alpha = _matte(rgb, radius, flags, y, x, c_near, c_far, hard, near, far)
+                if hard == 1.0 and s >= 0:
+                    seen = min(1.0, (1.0 - alpha) * 4.0)
+                    for ch in range(3):
+                        far[ch] = seen * far[ch] + (1.0 - seen) * hidden[ch]
+                if hard == 0.0 and alpha <= 0.0:
+                    for ch in range(3):
+                        far[ch] = rgb[y, x, ch]
+            piece_radius[k, 0], piece_radius[k, 1] = c_near, c_far
+            piece_weight[k, 0] = alpha
+            piece_weight[k, 1] = 1.0
+            for ch in range(3):
+                piece_rgb[k, 0, ch] = near[ch]
+                piece_rgb[k, 1, ch] = far[ch]
+            k += 1
+
+
+@njit(nogil=True, cache=True)
+def _matte(rgb, radius, flags, y, x, c_near, c_far, hard, near, far):  # type: ignore[no-untyped-def]
+    """Share of the near surface in a pixel of a silhouette; near and far get the two colours that mix to it."""
+    height, width = radius.shape
+    middle = (c_near + c_far) / 2.0
+    sums = np.zeros((2, 2, 4), np.float32)
+    for yy in range(max(y - 3, 0), min(y + 4, height)):
+        for xx in range(max(x - 3, 0), min(x + 4, width)):
+            side = 1 if radius[yy, xx] > middle else 0
+            clean = 0 if flags[yy, xx] == 0 else 1
+            d2 = (yy - y) * (yy - y) + (xx - x) * (xx - x)
+            w = np.float32(1.0 / (1.0 + d2))
+            for ch in range(3):
+                sums[side, clean, ch] += w * rgb[yy, xx, ch]
+            sums[side, clean, 3] += w
+    for ch in range(3):
+        kind = 0 if sums[0, 0, 3] > 0.0 else 1
+        near[ch] = sums[0, kind, ch] / sums[0, kind, 3] if sums[0, kind, 3] > 0.0 else rgb[y, x, ch]
+        kind = 0 if sums[1, 0, 3] > 0.0 else 1
+        far[ch] = sums[1, kind, ch] / sums[1, kind, 3] if sums[1, kind, 3] > 0.0 else rgb[y, x, ch]
+    dot, apart, scale = 0.0, 0.0, 0.0
+    for ch in range(3):
+        f, b, i = _compress(near[ch]), _compress(far[ch]), _compress(rgb[y, x, ch])
+        dot += (i - b) * (f - b)
+        apart += (f - b) * (f - b)
+        scale += f * f + b * b
+    alpha = dot / apart if apart > 0.0 else hard
+    alpha = min(max(alpha, 0.5), 1.0) if hard == 1.0 else min(max(alpha, 0.0), 0.5)
+    off = 0.0
+    for ch in range(3):
+        f, b, i = _compress(near[ch]), _compress(far[ch]), _compress(rgb[y, x, ch])
+        rest = i - alpha * f - (1.0 - alpha) * b
+        off += rest * rest
+    sure = apart / (apart + off + 0.01 * scale + 1e-12)
+    alpha = hard + sure * (alpha - hard)
+    for ch in range(3):
+        rest = rgb[y, x, ch] - alpha * near[ch] - (1.0 - alpha) * far[ch]
+        near[ch] += rest
+        far[ch] += rest
+    return alpha
+
+
+@njit(nogil=True, cache=True)
+def _fill(rgb, radius, y, x, sy, sx, out):  # type: ignore[no-untyped-def]
+    """Colour behind (y, x): that of the far surface a little beyond its nearest pixel (sy, sx)."""
+    height, width = radius.shape
+    d = math.sqrt((sy - y) * (sy - y) + (sx - x) * (sx - x))
+    by = int(np.rint(sy + 1.5 * (sy - y) / d))
+    bx = int(np.rint(sx + 1.5 * (sx - x) / d))
+    if 0 <= by < height and 0 <= bx < width and abs(radius[by, bx] - radius[sy, sx]) < STEP_PX:
+        sy, sx = by, bx
+    for ch in range(3):
+        out[ch] = rgb[sy, sx, ch]

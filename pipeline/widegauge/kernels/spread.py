@@ -1,0 +1,140 @@
+"""Blur a picture by a radius of its own for every pixel, near before far, light kept."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from widegauge.kernels import scatter, silhouette
+from widegauge.kernels.bands import for_bands
+from widegauge.kernels.discs import FINE_STEPS, RUN_RADIUS_PX, SMALL, Discs
+from widegauge.kernels.scratch import scratch
+
+Float32 = npt.NDArray[np.float32]
+BASE = int(np.array(RUN_RADIUS_PX, np.float32).view(np.int32)) >> 17
+HIGHEST = 2.0**15
+"""Light up to here is added at full precision; a picture with more is scaled by a power of two while at work."""
+
+
+def spread(
+    rgb: Float32,
+    radius_px: Float32,
+    discs: Discs,
+    *,
+    rim: tuple[float, float, float, float] = (0.0, 0.0, 1.0, 0.0),
+    hidden_rgb: Float32 | None = None,
+    hidden_radius_px: Float32 | None = None,
+) -> tuple[Float32, Float32]:
+    """The blurred picture, and the share of white noise's variance that each of its pixels keeps.
+
+    rgb        (H, W, 3) float32, finite
+    radius_px  (H, W) float32, finite, below 0 in front of the plane in focus, within the ladder of ``discs``
+    rim        (middle x, middle y, half diagonal, shift there in radii) of a second disc that clips every kernel
+    hidden     what lies behind the nearest surface, (H, W, 3) and (H, W), not-a-number for nothing: tests only;
+               otherwise it is made up from what is seen beside each silhouette
+
+    Beyond its borders the picture goes on as in a mirror. Nothing is written to the inputs. The bits of the result
+    do not depend on the number of threads.
+    """
+    height, width = radius_px.shape
+    entry = scratch("entry", (height, width), np.uint16)
+    link = scratch("link", (height, width), np.int32)
+
+    def index(y0: int, y1: int) -> None:
+        scatter.ladder_index(radius_px, entry, y0, y1, SMALL, np.float32(FINE_STEPS), BASE, discs.count)
+
+    for_bands(height, index)
+    reach = _most(entry, discs)
+    pieces = _pieces(rgb, radius_px, link, reach, hidden_rgb, hidden_radius_px)
+    piece_radius, piece_weight, piece_rgb = pieces
+    piece_entry = scratch("piece_entry", piece_radius.shape, np.uint16)
+    if piece_radius.size:
+        scatter.ladder_index(
+            piece_radius, piece_entry, 0, len(piece_radius), SMALL, np.float32(FINE_STEPS), BASE, discs.count
+        )
+    blocks = (-(-height // scatter.BLOCK), -(-width // scatter.BLOCK))
+    block_reach = np.empty(blocks, np.int32)
+    for_bands(
+        blocks[0],
+        lambda y0, y1: scatter.block_reach(entry, link, piece_entry, discs.rows, block_reach, y0, y1),
+        rows=1,
+    )
+    out = np.empty_like(rgb)
+    noise = np.empty((height, width), np.float32)
+    peak = float(max(rgb.max(), -rgb.min())) if rgb.size else 0.0
+    down = 2.0 ** -max(0, int(np.ceil(np.log2(max(peak, 1.0) / HIGHEST))))
+    one = 2.0**scatter.ONE_BITS
+    scale = np.array([one / 65536 * down, one / 65536, one * down, one, 1.0 / (one * down)])
+    rims = np.array(rim)
+    size, groups = scatter.TILE, discs.groups
+
+    def tiles(y0: int, y1: int) -> None:
+        sums = scratch("sums", (size, size + 2, 4), np.int64)
+        left = scratch("left", (size, size), np.float32)
+        own_ends = scratch("own_ends", (2 * reach + 3, 2), np.int32)
+        starts = scratch("starts", (groups + 1,), np.int64)
+        room = (size + 2 * reach) ** 2
+        places = scratch("places", (room,), np.int64)
+        for x0 in range(0, width, size):
+            while True:
+                more = scatter.render_tile(
+                    rgb, entry, link, piece_entry, piece_weight, piece_rgb, block_reach,
+                    discs.dense, SMALL, discs.first, discs.rows, discs.ends, discs.area, discs.group,
+                    discs.squares, discs.radius_px, groups, discs.count, scale, rims,
+                    x0, y0, min(x0 + size, width), y1, sums, left, places, starts, own_ends, out, noise,
+                )  # fmt: skip
+                if not more:
+                    break
+                places = scratch("places", (more,), np.int64)
+
+    for_bands(height, tiles, rows=size)
+    return out, noise
+
+
+def _most(entry: npt.NDArray[Any], discs: Discs) -> int:
+    used = np.bincount(entry.ravel(), minlength=2 * discs.count) > 0
+    return int(discs.rows[: 2 * discs.count][used].max())
+
+
+def _pieces(
+    rgb: Float32,
+    radius: Float32,
+    link: npt.NDArray[Any],
+    reach: int,
+    hidden_rgb: Float32 | None,
+    hidden_radius: Float32 | None,
+) -> tuple[Float32, Float32, Float32]:
+    height, width = radius.shape
+    flags = scratch("flags", (height, width), np.uint8)
+    left = scratch("left_seed", (height, width), np.int32)
+    right = scratch("right_seed", (height, width), np.int32)
+    seed = scratch("seed", (height, width), np.int32)
+    counts = np.zeros(height, np.int64)
+
+    def mark(y0: int, y1: int) -> None:
+        silhouette.mark(radius, flags, y0, y1)
+        silhouette.nearest_in_row(flags, left, right, y0, y1)
+
+    for_bands(height, mark)
+    far = int(2 * reach + silhouette.MORE_PX)
+    for_bands(height, lambda y0, y1: silhouette.find_seeds(radius, flags, left, right, far, seed, counts, y0, y1))
+    offsets = np.cumsum(counts) - counts
+    total = int(counts.sum())
+    piece_radius = scratch("piece_radius", (total, 2), np.float32)
+    piece_weight = scratch("piece_weight", (total, 2), np.float32)
+    piece_rgb = scratch("piece_rgb", (total, 2, 3), np.float32)
+    for_bands(
+        height,
+        lambda y0, y1: silhouette.split(
+            rgb, radius, flags, seed, offsets, link, piece_radius, piece_weight, piece_rgb, y0, y1
+        ),
+    )
+    if hidden_rgb is not None and hidden_radius is not None:
+        at = np.isfinite(hidden_radius)
+        k = link[at]
+        ok = (k >= 0) & (piece_weight[np.maximum(k, 0), 0] >= 0.999)
+        piece_rgb[k[ok], 1] = hidden_rgb[at][ok]
+        piece_radius[k[ok], 1] = hidden_radius[at][ok]
+    return piece_radius, piece_weight, piece_rgb
