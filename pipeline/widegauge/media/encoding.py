@@ -164,7 +164,7 @@ def _tables(decode: _Function, gain: float, offset: float) -> tuple[Table, Table
     codes = np.concatenate((-grid[:0:-1], grid))
     signals = codes * gain + offset
     lowest, highest = _sensible_signals(decode)
-    start, stop = (int(np.searchsorted(signals, end, side)) for end, side in ((lowest, "left"), (highest, "right")))
+    start, stop = int(np.searchsorted(signals, lowest)), int(np.searchsorted(signals, highest, side="right"))
     light = np.zeros_like(codes)
     light[start:stop] = _evaluate(decode, signals[start:stop])
     bridges = _bridge(codes[start:stop], light[start:stop])
