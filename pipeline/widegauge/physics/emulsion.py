@@ -1,10 +1,25 @@
-"""A stock: characteristic curve, granularity, MTF and base of an emulsion."""
+"""A stock: characteristic curve, granularity, MTF and base of an emulsion.
+
+Sources: ISO 5-3 and ISO 5800 (density against log10 exposure); J. C. Dainty and R. Shaw, Image Science (1974)
+(noise in exposure = noise in density over the curve's slope). What a given stock's numbers rest on stands in its
+``sources``.
+"""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
+import numpy as np
+import numpy.typing as npt
+
+Float64 = npt.NDArray[np.float64]
 Triple = tuple[float, float, float]
+
+MID_GREY_LINEAR = 0.18
+"""Scene-linear light of a mid-grey card (18 % reflectance; common practice)."""
+
+LOG10_PER_STOP = math.log10(2.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -12,7 +27,8 @@ class Stock:
     """An emulsion in numbers; R, G, B in this order wherever there are three.
 
     title                  for people
-    log_exposure           rising, log10 relative to the exposure that gives grey_density
+    log_exposure           rising, log10 relative to the exposure that gives grey_density; the first is where the
+                           toe begins: at and below it the density is base and fog
     density                rows (R, G, B) of density above nothing (base and fog included), one for each log_exposure
     gamma                  slope of the straight-line part, density per log10 exposure
     grey_density           density of mid-grey at normal exposure
@@ -45,3 +61,45 @@ class Stock:
     base_index: float
     halation_return_frac: Triple
     sources: dict[str, str]
+
+
+def log_exposure(linear: npt.ArrayLike, *, footage_stops: float = 0.0, negative_stops: float = 0.0) -> Float64:
+    """log10 exposure relative to mid-grey's, of scene-linear light above 0.
+
+    ``footage_stops`` is the gain that brings mid-grey to 0.18; ``negative_stops`` over-exposes the negative.
+    """
+    grey = np.log10(np.asarray(linear, dtype=np.float64) / MID_GREY_LINEAR)
+    return np.asarray(grey + (footage_stops + negative_stops) * LOG10_PER_STOP)
+
+
+def toe_linear(stock: Stock, *, footage_stops: float = 0.0, negative_stops: float = 0.0) -> float:
+    """Scene-linear light at which the stock's toe begins: the inverse of ``log_exposure`` at its first row."""
+    stops = footage_stops + negative_stops
+    return float(MID_GREY_LINEAR * 10.0 ** (stock.log_exposure[0] - stops * LOG10_PER_STOP))
+
+
+def density(stock: Stock, log10_exposure: npt.ArrayLike) -> Float64:
+    """Density of the three records at log exposures (N): (3, N), straight lines between rows, held at both ends."""
+    x = np.asarray(log10_exposure, dtype=np.float64)
+    rows = np.asarray(stock.density, dtype=np.float64)
+    return np.stack([np.interp(x, stock.log_exposure, rows[:, c]) for c in range(3)])
+
+
+def granularity(stock: Stock, log10_exposure: npt.ArrayLike) -> Float64:
+    """1000 sigma_D through 48 um of the three records at log exposures (N): (3, N), looked up by density."""
+    above = density(stock, log10_exposure) - np.asarray(stock.density[0], dtype=np.float64)[:, None]
+    rows = np.asarray(stock.granularity, dtype=np.float64)
+    return np.stack([np.interp(above[c], stock.granularity_density, rows[:, c]) for c in range(3)])
+
+
+def exposure_noise(stock: Stock, log10_exposure: npt.ArrayLike) -> Float64:
+    """Natural-log exposure noise read through 48 um, a = sigma_D ln 10 / gamma: (3, N) for log exposures (N)."""
+    sigma = granularity(stock, log10_exposure) / 1000.0
+    return np.asarray(sigma * math.log(10.0) / np.asarray(stock.gamma, dtype=np.float64)[:, None])
+
+
+def coupling_matrix(stock: Stock) -> Float64:
+    """(3, 3): each record's noise from three independent ones, rows of unit energy, the coupled share split evenly."""
+    share = np.asarray(stock.coupling, dtype=np.float64)[:, None]
+    own = np.eye(3)
+    return np.asarray(own * np.sqrt(1.0 - share) + (1.0 - own) * np.sqrt(share / 2.0))
