@@ -126,7 +126,7 @@ def write_picture(path: Path | str, picture: Picture, *, kind: str) -> dict[str,
     return write(Path(path), picture, kind=kind)
 
 
-def _numbers(source: Source, part: Part, at: list[int], extra_at: list[int]) -> tuple[np.ndarray, np.ndarray | None]:  # type: ignore[type-arg]
+def _numbers(source: Source, part: Part, at: list[int], extra_at: list[int]) -> tuple[Array, Array | None]:
     """Colour and extra channels, read together where they share a type of number."""
     if not extra_at:
         return source.numbers(part, at), None
