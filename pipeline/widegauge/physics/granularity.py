@@ -29,6 +29,9 @@ SPECTRUM_SAMPLES = 64
 CLOUD_ORDERS = 3.0
 """Aliases are summed up to this many cycles per cloud diameter, where W has fallen below 0.2 % of W0."""
 
+MAX_ORDERS = 24
+"""No more aliases than these: on pixels so coarse that it would take more, those left out hold 0.4 % of the variance."""
+
 KERNEL_ENERGY = 0.9999
 """Share of a kernel's energy that its taps must hold."""
 
@@ -67,7 +70,7 @@ def pixel_spectrum(*, pitch_um: float, cloud_um: float, scan_mtf50_cpmm: float =
     Returns (64, 64) float64 at the frequencies of ``numpy.fft.fftfreq(64)`` in cycles per pixel, in 1/um^2: the
     grain's own spectrum times the pixel's sinc^2 and, if there is a scan, the square of its MTF.
     """
-    orders = max(2, math.ceil(CLOUD_ORDERS * pitch_um / cloud_um))
+    orders = min(MAX_ORDERS, max(2, math.ceil(CLOUD_ORDERS * pitch_um / cloud_um)))
     f = np.fft.fftfreq(SPECTRUM_SAMPLES)
     cpp = (f[:, None] + np.arange(-orders, orders + 1)[None, :]).ravel()
     per_um = np.hypot(cpp[:, None], cpp[None, :]) / pitch_um
