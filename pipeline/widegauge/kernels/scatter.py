@@ -145,7 +145,7 @@ def render_tile(  # type: ignore[no-untyped-def]
             while x < wx1:
                 sx = mirrored(x, width)
                 inside = 0 <= x < width
-                stop = min(wx1, (sx // BLOCK + 1) * BLOCK) if inside else x + 1
+                stop = min(wx1, width, (sx // BLOCK + 1) * BLOCK) if inside else x + 1
                 gap = max(tx0 - stop + 1, x - tx1 + 1, 0, dy)
                 if reach[sy // BLOCK, sx // BLOCK] < gap:
                     x = stop
