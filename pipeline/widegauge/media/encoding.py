@@ -77,13 +77,13 @@ def check_transfer(name: str) -> str | None:
     if name == LINEAR:
         return None
     known = [LINEAR, *sorted(_transfers())]
-    return None if name in known else _unknown(name, known, "transfer function")
+    return None if name in known else _unknown(name, known, "a transfer function")
 
 
 def check_primaries(name: str) -> str | None:
     """The rule that a colourspace's name breaks, with the nearest known names, or None when it is known."""
     known = sorted(_colour().RGB_COLOURSPACES)
-    return None if name in known else _unknown(name, known, "RGB colourspace")
+    return None if name in known else _unknown(name, known, "an RGB colourspace")
 
 
 def bake(transfer: str, primaries: str, *, legal: bool = False, stretched: bool = False) -> Encoding:
@@ -156,7 +156,7 @@ def _unknown(name: str, known: list[str], noun: str) -> str:
     by_fold = {candidate.casefold(): candidate for candidate in known}
     near = [by_fold[fold] for fold in difflib.get_close_matches(name.casefold(), by_fold, n=3, cutoff=0.5)]
     hint = "nearest: " + ", ".join(f'"{candidate}"' for candidate in near) if near else f"known: {', '.join(known)}"
-    return f'"{name}" is not a {noun} of colour-science ({hint})'
+    return f'"{name}" is not {noun} of colour-science ({hint})'
 
 
 def _tables(decode: _Function, gain: float, offset: float) -> tuple[Table, Table, tuple[tuple[float, float], ...]]:
