@@ -68,7 +68,13 @@ def make_shot(tmp_path: Path) -> Callable[..., Path]:
     """Make a folder with a small shot of random texture, points of light and two depths; returns its shot file."""
 
     def make(
-        *, frames: int = 3, width: int = 120, height: int = 80, text: str = SHOT, dtype: Any = np.float16, first: int = 1001
+        *,
+        frames: int = 3,
+        width: int = 120,
+        height: int = 80,
+        text: str = SHOT,
+        dtype: Any = np.float16,
+        first: int = 1001,
     ) -> Path:
         (tmp_path / "plates").mkdir(exist_ok=True)
         y, x = np.mgrid[0:height, 0:width]

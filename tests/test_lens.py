@@ -3,10 +3,9 @@
 import math
 
 import pytest
+from conftest import reference
 from widegauge.physics import lens
 from widegauge.physics.lens import FocusPull, Side
-
-from conftest import reference
 
 TABLE = reference("lens")
 
@@ -53,7 +52,11 @@ def test_blur_radius_in_pixels_is_half_the_blur_circle() -> None:
     """kappa (1/s - 1/Z) in pixels against the published blur circle of the row above, on 2400 px across 24 mm."""
     row = TABLE["blur_circle"][0]
     kappa = lens.blur_scale_px_m(
-        pupil_mm=row["focal_mm"] / row["stop"], focal_mm=row["focal_mm"], focus_m=row["focus_m"], width_px=2400, width_mm=24
+        pupil_mm=row["focal_mm"] / row["stop"],
+        focal_mm=row["focal_mm"],
+        focus_m=row["focus_m"],
+        width_px=2400,
+        width_mm=24,
     )
     for distance_m, blur_mm in row["rows"]:
         radius_px = abs(kappa * (1 / row["focus_m"] - 1 / distance_m))

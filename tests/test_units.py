@@ -3,12 +3,13 @@
 from fractions import Fraction
 
 import pytest
+from conftest import reference
 from widegauge.units import Stop, parse_frames, parse_rate, parse_ratio, parse_scale, parse_stop, stops_between
 
-from conftest import reference
 
-
-@pytest.mark.parametrize(("text", "stop"), [("f/2.8", Stop(2.8, False)), ("T1.5", Stop(1.5, True)), ("f/100000", Stop(1e5, False))])
+@pytest.mark.parametrize(
+    ("text", "stop"), [("f/2.8", Stop(2.8, False)), ("T1.5", Stop(1.5, True)), ("f/100000", Stop(1e5, False))]
+)
 def test_stops_are_read_as_written(text: str, stop: Stop) -> None:
     assert parse_stop(text) == stop
     assert str(parse_stop("f/2.8")) == "f/2.8"

@@ -146,14 +146,10 @@ def load_preset(name: str, *, overrides: Sequence[str] = ()) -> PresetFile:
     wrong: list[Mistake] = []
     for text in overrides:
         match = _OVERRIDE.match(text)
-        if not match:
-            wrong.append(
-                Mistake("--set", text, "", "not of the form stage.key=value", "for example grain.strength=0.5")
-            )
-            continue
-        data.setdefault(match[1], {})
-        if isinstance(data[match[1]], dict):
-            data[match[1]][match[2]] = _value(match[3])
+        if match:
+            data = _laid(data, {match[1]: {match[2]: _value(match[3])}})
+        else:
+            wrong.append(Mistake("--set", text, "", "not of the form stage.key=value", "for example grain.strength=0.5"))
     try:
         preset = read_table(Preset, data, file=path)
     except SettingsError as error:
@@ -191,15 +187,22 @@ def _layered(path: Path, *, seen: tuple[Path, ...]) -> dict[str, Any]:
         raise mistake(path, "extends", base, "is the name of a preset", "write it in quotes")
     beside = path.parent / f"{base}.toml"
     below = _layered(beside if beside.is_file() else _find(base), seen=(*seen, path))
-    for key, value in data.items():
-        if isinstance(value, dict) and isinstance(below.get(key), dict):
-            over = dict(value)
-            if key == "negative" and {"format", "picture_mm"} & over.keys():
-                below[key] = {k: v for k, v in below[key].items() if k not in ("format", "picture_mm")}
-            below[key] = below[key] | over
+    return _laid(below, data)
+
+
+def _laid(below: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
+    """Tables laid over others, key by key; a format and a picture size take each other's place."""
+    laid = dict(below)
+    for name, value in over.items():
+        if isinstance(value, dict) and isinstance(below.get(name), dict):
+            kept = dict(below[name])
+            if {"format", "picture_mm"} & value.keys():
+                kept.pop("format", None)
+                kept.pop("picture_mm", None)
+            laid[name] = kept | value
         else:
-            below[key] = value
-    return below
+            laid[name] = value
+    return laid
 
 
 def _value(text: str) -> Any:

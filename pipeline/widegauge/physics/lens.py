@@ -89,9 +89,7 @@ def image_distance_mm(*, focal_mm: float, focus_m: float) -> float:
     return focal_mm * focus_mm / (focus_mm - focal_mm)
 
 
-def blur_scale_px_m(
-    *, pupil_mm: float, focal_mm: float, focus_m: float, width_px: float, width_mm: float
-) -> float:
+def blur_scale_px_m(*, pupil_mm: float, focal_mm: float, focus_m: float, width_px: float, width_mm: float) -> float:
     """kappa of the signed blur radius c(Z) = kappa (1/s - 1/Z): (pupil / 2) v width_px / width_mm, in px m.
 
     ``focal_mm`` and ``width_mm`` are the camera's, also for the negative's pupil: the footage fixes the
