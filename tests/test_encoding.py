@@ -22,7 +22,7 @@ light cannot tell those codes apart; DICOM PS3.14 defines its function from code
 
 
 def pixels(values: object) -> np.ndarray:
-    return np.repeat(np.asarray(values, dtype=np.float32).reshape(-1, 1, 1), 3, axis=2)
+    return np.repeat(np.asarray(values, dtype=np.float32).reshape(1, -1, 1), 3, axis=2)
 
 
 def library_encode(name: str):  # type: ignore[no-untyped-def]
@@ -45,9 +45,9 @@ def test_published_code_values_both_ways(published: dict) -> None:
     full = 2 ** published["bits"] - 1 if published["bits"] else 1
     linear, printed = np.array(published["rows"], dtype=np.float64).T
     half_a_digit = 0.5 * 10.0 ** -published["digits"] * 1.001
-    found = encoding.encode(pixels(linear))[:, 0, 0].astype(np.float64) * full
+    found = encoding.encode(pixels(linear))[0, :, 0].astype(np.float64) * full
     np.testing.assert_allclose(found, printed, rtol=0.0, atol=half_a_digit)
-    back = encoding.decode(pixels(found / full))[:, 0, 0]
+    back = encoding.decode(pixels(found / full))[0, :, 0]
     np.testing.assert_allclose(back, linear, rtol=1e-5, atol=1e-6)
 
 
@@ -55,9 +55,9 @@ def test_legal_range_codes_of_a_display_curve() -> None:
     published = REFERENCES["legal_range"]
     encoding = bake(published["curve"], PRIMARIES, legal=True)
     linear, printed = np.array(published["rows"]).T
-    found = encoding.encode(pixels(linear))[:, 0, 0] * 1023.0
+    found = encoding.encode(pixels(linear))[0, :, 0] * 1023.0
     np.testing.assert_allclose(found, printed, rtol=0.0, atol=0.05)
-    np.testing.assert_allclose(encoding.decode(pixels(printed / 1023.0))[:, 0, 0], linear, atol=2e-4)
+    np.testing.assert_allclose(encoding.decode(pixels(printed / 1023.0))[0, :, 0], linear, atol=2e-4)
 
 
 def test_a_curve_published_as_codes_means_the_same_codes_in_legal_range_and_in_a_stretched_movie() -> None:
@@ -68,7 +68,7 @@ def test_a_curve_published_as_codes_means_the_same_codes_in_legal_range_and_in_a
     np.testing.assert_array_equal(plain.decode(pixels(codes)), legal.decode(pixels(codes)))
     signal = (codes * 1023.0 - 64.0) / 876.0
     expected = transfers()["S-Log3"](signal, in_normalised_code_value=False)
-    np.testing.assert_allclose(stretched.decode(pixels(signal))[:, 0, 0], expected, rtol=2e-5, atol=1e-6)
+    np.testing.assert_allclose(stretched.decode(pixels(signal))[0, :, 0], expected, rtol=2e-5, atol=1e-6)
 
 
 def test_every_curve_comes_back_and_agrees_with_colour_science() -> None:
@@ -77,11 +77,11 @@ def test_every_curve_comes_back_and_agrees_with_colour_science() -> None:
         encoding = bake(name, PRIMARIES)
         codes = CODES[LOWEST_CODE.get(name, 0.0) <= CODES].astype(np.float32)
         light = encoding.decode(pixels(codes))
-        back = encoding.encode(light)[:, 0, 0].astype(np.float64)
+        back = encoding.encode(light)[0, :, 0].astype(np.float64)
         if not np.isfinite(light).all() or np.abs(back - codes).max() >= QUARTER_CODE:
             failures.append((name, "round trip", np.abs(back - codes).max() * 65535.0))
         # the library's own pair, where it is sound: finite, rising, without a step, and outside the bridges
-        exact, light = codes[::4].astype(np.float64), light[::4, 0, 0].astype(np.float64)
+        exact, light = codes[::4].astype(np.float64), light[0, ::4, 0].astype(np.float64)
         truth = quietly(decode, exact)
         slope = np.gradient(truth, exact)
         with np.errstate(all="ignore"):
@@ -96,7 +96,7 @@ def test_every_curve_comes_back_and_agrees_with_colour_science() -> None:
             failures.append((name, "decode", off.max() * 65535.0))
         theirs = quietly(library_encode(name), truth)
         pair = sound & (np.abs(theirs - exact) < 0.02 / 65535.0)
-        ours = encoding.encode(pixels(truth))[:, 0, 0].astype(np.float64)
+        ours = encoding.encode(pixels(truth))[0, :, 0].astype(np.float64)
         if pair.any() and np.abs(ours - theirs)[pair].max() >= QUARTER_CODE:
             failures.append((name, "encode", np.abs(ours - theirs)[pair].max() * 65535.0))
     assert not failures
@@ -107,12 +107,12 @@ def test_every_curve_comes_back_and_agrees_with_colour_science() -> None:
 def test_codes_outside_the_range_stay_finite_rise_and_come_back(name: str, legal: bool) -> None:
     encoding = bake(name, PRIMARIES, legal=legal)
     codes = np.linspace(-0.4, 1.4, 20001, dtype=np.float32)
-    light = encoding.decode(pixels(codes))[:, 0, 0]
+    light = encoding.decode(pixels(codes))[0, :, 0]
     assert np.isfinite(light).all()
     assert (np.diff(light.astype(np.float64)) > 0.0).all()
-    np.testing.assert_allclose(encoding.encode(pixels(light))[:, 0, 0], codes, atol=2e-5)
+    np.testing.assert_allclose(encoding.encode(pixels(light))[0, :, 0], codes, atol=2e-5)
     dark = np.linspace(-1.0, 0.01, 5001, dtype=np.float32)
-    code = encoding.encode(pixels(dark))[:, 0, 0]
+    code = encoding.encode(pixels(dark))[0, :, 0]
     assert np.isfinite(code).all()
     assert (np.diff(code) >= 0.0).all()
 
@@ -145,7 +145,7 @@ def test_linear_is_the_same_array() -> None:
 def test_not_a_number_stays_and_infinity_stays_infinite() -> None:
     encoding = bake("V-Log", PRIMARIES)
     for way in (encoding.decode, encoding.encode):
-        found = way(pixels([np.nan, np.inf, -np.inf]))[:, 0, 0]
+        found = way(pixels([np.nan, np.inf, -np.inf]))[0, :, 0]
         assert np.isnan(found[0])
         assert found[1] == np.inf
         assert found[2] == -np.inf
