@@ -10,8 +10,11 @@ import OpenImageIO as oiio
 from widegauge.media.picture import Picture, family
 
 TIMECODE = "smpte:TimeCode"
-RATE = "FramesPerSecond"
-DPX_RATES = ("dpx:FrameRate", "dpx:TemporalFrameRate")
+RATE = "framesPerSecond"
+"""OpenEXR's standard attribute; the library knows it as FramesPerSecond elsewhere but passes EXR's name through."""
+
+_DPX_RATE = "dpx:FrameRate"
+_OTHER_RATES = ("FramesPerSecond", _DPX_RATE, "dpx:TemporalFrameRate")
 PIXEL_ASPECT = "PixelAspectRatio"
 
 _ABOUT_THE_FILE = {
@@ -44,11 +47,10 @@ def read_attributes(spec: oiio.ImageSpec) -> tuple[dict[str, object], dict[str, 
 
 def rate_of(attributes: dict[str, object]) -> Fraction | None:
     """Frames a second, from an EXR's or a DPX's header; None where it says nothing sensible."""
-    value = attributes.get(RATE)
-    if isinstance(value, tuple) and len(value) == 2 and value[0] > 0 and value[1] > 0:
-        return Fraction(int(value[0]), int(value[1]))
-    for name in (RATE, *DPX_RATES):
+    for name in (RATE, *_OTHER_RATES):
         value = attributes.get(name)
+        if isinstance(value, tuple) and len(value) == 2 and value[0] > 0 and value[1] > 0:
+            return Fraction(int(value[0]), int(value[1]))
         if isinstance(value, float) and 1.0 <= value <= 1000.0:
             return _rate_from_float(value)
     return None
@@ -69,10 +71,10 @@ def carry(spec: oiio.ImageSpec, picture: Picture, *, kind: str) -> dict[str, obj
     rate = rate_of(wanted)
     if rate is not None and family(kind) == "exr" and RATE not in wanted:
         wanted[RATE], types[RATE] = (rate.numerator, rate.denominator), "rational"
+        wanted.pop("FramesPerSecond", None)
     if rate is not None and family(kind) == "dpx":
-        wanted.setdefault(DPX_RATES[0], float(rate))
-        if DPX_RATES[0] in wanted:
-            wanted.pop(RATE, None)
+        wanted.setdefault(_DPX_RATE, float(rate))
+        wanted.pop(RATE, None)
     for name, value in wanted.items():
         if types.get(name):
             spec.attribute(name, oiio.TypeDesc(types[name]), value)

@@ -12,6 +12,7 @@ IMAGE_EXTENSIONS = {".exr", ".dpx", ".cin", ".tif", ".tiff", ".png", ".jpg", ".j
 
 _PLACE = re.compile(r"#+|%(?:0(\d+))?d")
 _NUMBER = re.compile(r"(\d+)(?=\D*$)")
+_LAST_NUMBER = re.compile(r"(\d+)(?:\.[A-Za-z]\w*)?$")
 _SEPARATORS = "._-"
 
 
@@ -96,7 +97,7 @@ def _matching(pattern: Path) -> dict[int, Path]:
 
 
 def _single(path: Path) -> Sequence:
-    number = _NUMBER.search(path.stem)
+    number = _LAST_NUMBER.search(path.stem)
     if number is None:
         return Sequence(path.stem, ".", 4, {1: path})
     suffix = path.name[number.end() :]
