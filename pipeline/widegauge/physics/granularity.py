@@ -30,7 +30,7 @@ CLOUD_ORDERS = 3.0
 """Aliases are summed up to this many cycles per cloud diameter, where W has fallen below 0.2 % of W0."""
 
 MAX_ORDERS = 24
-"""No more aliases than these: on pixels so coarse that it would take more, those left out hold 0.4 % of the variance."""
+"""No more aliases than these: what pixels so coarse that they would take more lose is 0.4 % of the variance."""
 
 KERNEL_ENERGY = 0.9999
 """Share of a kernel's energy that its taps must hold."""

@@ -74,18 +74,6 @@ def tabulated(frequency: npt.ArrayLike, *, rows: Sequence[tuple[float, float]]) 
     return np.interp(np.asarray(frequency, dtype=np.float64), table[:, 0], table[:, 1])
 
 
-def camera_rows(mtf50_cpp: float, *, rows: int = 65) -> tuple[tuple[float, float], ...]:
-    """Rows for a camera of which only MTF50 is known: a square pixel and a Gaussian that together give one half.
-
-    ``mtf50_cpp`` in cycles per pixel, above 0; a value past the bare pixel's own 0.603 gives the bare pixel.
-    Rows run from 0 to 1 cycle per pixel.
-    """
-    spread = max(0.0, math.log2(2.0 * float(pixel(mtf50_cpp)))) / mtf50_cpp**2
-    f = np.linspace(0.0, 1.0, rows)
-    response = pixel(f) * np.exp2(-spread * f * f)
-    return tuple((float(a), float(b)) for a, b in zip(f, response, strict=True))
-
-
 def frequency_at(response: npt.ArrayLike, frequency: npt.ArrayLike, *, level: float = 0.5) -> float | None:
     """The first frequency at which a response falls to ``level``, by a straight line; None if it never does."""
     r, f = np.asarray(response, dtype=np.float64), np.asarray(frequency, dtype=np.float64)

@@ -11,15 +11,31 @@ import numpy as np
 
 from widegauge.frame import Float32, Frame
 from widegauge.kernels.bands import for_bands
-from widegauge.kernels.fourier import convolve, kernel_spectrum, mix_rows, padded_shape
+from widegauge.kernels.overlap import convolve, spectra
+from widegauge.kernels.pyramid import (
+    correction,
+    filter_reduced,
+    frequencies,
+    halvings_for,
+    mix_enlarged_rows,
+    reduced_shape,
+)
 from widegauge.physics import base
 from widegauge.stages.stage import NOTHING, Row, Settings, Setup, Stage
 
 REACH_SHARE = 0.99
 """Share of the returned light that falls within the stage's reach, where that is not too far."""
 
-LARGEST_REACH_PX = 256
+LARGEST_REACH_PX = 128
+"""Overscan is dear to the stages before; light of lamps farther outside the frame is a veil too thin to see."""
+
 SMALLEST_RETURN = 1e-7
+VEIL_SAMPLES = 7.0
+"""Reduced pixels across the seen depth of the diffuse source: its response is then below 1e-8 at their Nyquist."""
+
+VEIL_DEPTHS = 16.0
+"""Edges are repeated for this many depths; 0.4 % of the returned light lies beyond and wraps round."""
+
 RECORDS = ("R", "G", "B")
 
 
@@ -57,7 +73,7 @@ def plan(settings: HalationSettings, setup: Setup) -> HalationPlan:
     reach_px = min(LARGEST_REACH_PX, math.ceil(far_px))
     return HalationPlan(
         rows=tuple(rows),
-        note=_note(acts, reach_px < far_px, reach_px),
+        note="The footage is taken as free of halation." if acts else NOTHING,
         acts=acts,
         reach_px=reach_px if acts else 0,
         px_per_mm=setup.px_per_mm,
@@ -69,35 +85,49 @@ def plan(settings: HalationSettings, setup: Setup) -> HalationPlan:
 
 def apply(plan: HalationPlan, frame: Frame) -> Frame:
     height, width = frame.rgb.shape[:2]
-    shape = padded_shape(height, width, plan.reach_px)
-    spectrum, whole = _spectrum(plan.px_per_mm, plan.thickness_mm, plan.index, plan.reach_px, shape)
-    out = np.empty_like(frame.rgb)
-    for c in range(3):
-        added = convolve(frame.rgb[..., c], spectrum, shape=shape, pad_px=plan.reach_px)
-        share = np.float32(plan.return_frac[c] * whole)
+    optics = _optics(plan.px_per_mm, plan.thickness_mm, plan.index, height, width)
+    small = filter_reduced(frame.rgb, optics.veil, shape=optics.shape, pad_px=optics.pad_px, halvings=optics.halvings)
+    out = convolve(frame.rgb, optics.hole, reach_px=optics.hole_reach_px)
+    share = np.array([(r / optics.returned_frac, r) for r in plan.return_frac], np.float32)
 
-        def task(y0: int, y1: int, c: int = c, added: Float32 = added, share: np.float32 = share) -> None:
-            mix_rows(out, frame.rgb, added, c, share, y0, y1)
+    def task(y0: int, y1: int) -> None:
+        mix_enlarged_rows(out, frame.rgb, small, optics.halvings, share, y0, y1)
 
-        for_bands(height, task)
+    for_bands(height, task)
     return dataclasses.replace(frame, rgb=out)
 
 
+@dataclass(frozen=True, slots=True)
+class _Optics:
+    """Returned light as two filters: a smooth veil at reduced size, less a small hole at full size."""
+
+    halvings: int
+    shape: tuple[int, int]
+    pad_px: int
+    veil: Float32
+    hole: Float32
+    hole_reach_px: int
+    returned_frac: float
+
+
 @lru_cache(maxsize=2)
-def _spectrum(
-    px_per_mm: float, thickness_mm: float, index: float, reach_px: int, shape: tuple[int, int]
-) -> tuple[Float32, float]:
-    """The ring's response for a padded shape, brought to 1 at zero frequency, and the sum it had before."""
-    kernel = base.pixel_kernel(px_per_mm=px_per_mm, thickness_mm=thickness_mm, index=index, reach_px=reach_px)
-    whole = float(kernel.sum())
-    return kernel_spectrum((kernel / whole).astype(np.float32), shape), whole
-
-
-def _note(acts: bool, cut: bool, reach_px: int) -> str:
-    if not acts:
-        return NOTHING
-    far = f" Light that returns farther than {reach_px} px away is left out." if cut else ""
-    return f"The footage is taken as free of halation.{far}"
+def _optics(px_per_mm: float, thickness_mm: float, index: float, height: int, width: int) -> _Optics:
+    depth_px = 2.0 * thickness_mm * px_per_mm
+    halvings = halvings_for(depth_px, per_width=VEIL_SAMPLES)
+    pad_px = math.ceil(VEIL_DEPTHS * depth_px)
+    shape = reduced_shape(height, width, pad_px, halvings)
+    cpmm = frequencies(shape, halvings) * px_per_mm
+    veil = base.veil_response(cpmm, thickness_mm=thickness_mm) * correction(shape, halvings)
+    hole = base.hole_kernel(px_per_mm=px_per_mm, thickness_mm=thickness_mm, index=index)
+    return _Optics(
+        halvings=halvings,
+        shape=shape,
+        pad_px=pad_px,
+        veil=veil.astype(np.float32),
+        hole=spectra([hole] * 3),
+        hole_reach_px=hole.shape[0] // 2,
+        returned_frac=1.0 - float(hole.sum()),
+    )
 
 
 STAGE = Stage("halation", HalationSettings, plan, apply)

@@ -6,10 +6,9 @@ import dataclasses
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from widegauge.frame import Float32, Frame
-from widegauge.kernels.fourier import filter_radial
+from widegauge.kernels.overlap import convolve, spectra
 from widegauge.physics import transfer
 from widegauge.stages.stage import NOTHING, Row, Settings, Setup, Stage
 
@@ -20,10 +19,11 @@ RECORDS = ("R", "G", "B")
 VISIBLE_RESPONSE = 0.01
 """A response lowered by less than this anywhere counts as nothing: slanted edges are measured no finer."""
 
-TAIL_FRAC = 1e-4
+TAIL_FRAC = 3e-5
 """Share of a point's light that a single pixel beyond the stage's reach may get."""
 
 LARGEST_REACH_PX = 64
+KERNEL_SIDE = 256
 
 
 class MtfSettings(Settings):
@@ -32,7 +32,7 @@ class MtfSettings(Settings):
 
 @dataclass(frozen=True, slots=True)
 class MtfPlan:
-    """What is taken: (3, N) responses at multiples of ``STEP_CPP``, and the share of white noise that they leave."""
+    """What is taken: responses of the three records on a tile, and the share of white noise that they leave."""
 
     rows: tuple[Row, ...]
     note: str
@@ -44,24 +44,28 @@ class MtfPlan:
 
 def plan(settings: MtfSettings, setup: Setup) -> MtfPlan:
     cpp = np.arange(0.0, 0.7085, STEP_CPP)
+    used = cpp <= NYQUIST_CPP
     footage = _footage(cpp, setup)
     negative = [_negative(cpp * setup.px_per_mm, setup, record) for record in range(3)]
     added = [transfer.remaining(target=target, source=footage) ** settings.strength for target in negative]
-    used = cpp <= NYQUIST_CPP
-    lowered = max(float(np.max(footage[used] * (1.0 - g[used]))) for g in added)
-    acts = lowered >= VISIBLE_RESPONSE
+    lowered = [float(np.max(footage[used] * (1.0 - response[used]))) >= VISIBLE_RESPONSE for response in added]
+    added = [response if low else np.ones_like(cpp) for response, low in zip(added, lowered, strict=True)]
+    kernels = [_kernel(response) for response in added]
+    reach_px = max(_reach_px(kernel) for kernel in kernels)
+    kernels = [_cut(kernel, reach_px) for kernel in kernels]
+    acts = any(lowered)
     return MtfPlan(
-        rows=_rows(cpp, footage, negative, added if acts else [np.ones_like(cpp)] * 3, setup.px_per_mm),
-        note=_note(acts, footage, negative, used, settings.strength, bool(setup.camera_mtf)),
+        rows=_rows(cpp, footage, negative, added, setup.px_per_mm),
+        note=_note(lowered, settings.strength, bool(setup.camera_mtf)),
         acts=acts,
-        reach_px=_reach_px(added) if acts else 0,
-        response=np.asarray(added, dtype=np.float32),
-        noise_gain=_noise_gain(cpp, added) if acts else 1.0,
+        reach_px=reach_px if acts else 0,
+        response=spectra(kernels),
+        noise_gain=float(np.mean([np.sum(kernel * kernel) for kernel in kernels])),
     )
 
 
 def apply(plan: MtfPlan, frame: Frame) -> Frame:
-    rgb = filter_radial(frame.rgb, plan.response, step_cpp=STEP_CPP, pad_px=plan.reach_px)
+    rgb = convolve(frame.rgb, plan.response, reach_px=plan.reach_px)
     gain = np.float32(plan.noise_gain)
     left = np.full(rgb.shape[:2], gain, np.float32) if frame.noise_left is None else frame.noise_left * gain
     return dataclasses.replace(frame, rgb=rgb, noise_left=left)
@@ -110,47 +114,36 @@ def _rows(
     return tuple(halves + ends)
 
 
-def _note(
-    acts: bool,
-    footage: transfer.Float64,
-    negative: list[transfer.Float64],
-    used: npt.NDArray[np.bool_],
-    strength: float,
-    stated: bool,
-) -> str:
+def _note(lowered: list[bool], strength: float, stated: bool) -> str:
     if strength == 0.0:
         return NOTHING
-    limits = "" if stated else "camera MTF not stated: taken as its square pixels alone. "
-    if not acts:
+    limits = "" if stated else "Camera MTF not stated: taken as its square pixels alone. "
+    by = ", ".join(record for record, low in zip(RECORDS, lowered, strict=True) if low)
+    rest = ", ".join(record for record, low in zip(RECORDS, lowered, strict=True) if not low)
+    if not by:
         return f"{limits}The footage limits, not the negative: {NOTHING}, and nothing is sharpened."
-    by = [RECORDS[c] for c in range(3) if np.any(footage[used] - negative[c][used] >= VISIBLE_RESPONSE)]
-    rest = [record for record in RECORDS if record not in by]
-    other = f"; in {', '.join(rest)} the footage limits" if rest else ""
-    return f"{limits}The negative limits in {', '.join(by)}{other}."
+    other = f"; in {rest} the footage limits" if rest else ""
+    return f"{limits}The negative limits in {by}{other}."
 
 
-def _kernel(response: transfer.Float64, size: int = 256) -> transfer.Float64:
-    f = np.fft.fftfreq(size)
+def _kernel(response: transfer.Float64) -> transfer.Float64:
+    f = np.fft.fftfreq(KERNEL_SIDE)
     grid = np.interp(np.hypot(f[:, None], f[None, :]), np.arange(len(response)) * STEP_CPP, response)
     return np.asarray(np.fft.fftshift(np.real(np.fft.ifft2(grid))))
 
 
-def _reach_px(added: list[transfer.Float64]) -> int:
+def _reach_px(kernel: transfer.Float64) -> int:
     """Distance along rows and columns beyond which no pixel gets more than ``TAIL_FRAC`` of a point's light."""
-    reach = 1
-    for response in added:
-        weight = np.abs(_kernel(response))
-        middle = weight.shape[0] // 2
-        rows = np.flatnonzero(weight.max(axis=1) > TAIL_FRAC) - middle
-        reach = max(reach, int(np.abs(rows).max()))
-    return min(reach, LARGEST_REACH_PX)
+    rows = np.flatnonzero(np.abs(kernel).max(axis=1) > TAIL_FRAC) - KERNEL_SIDE // 2
+    return min(LARGEST_REACH_PX, max(1, int(np.abs(rows).max())))
 
 
-def _noise_gain(cpp: transfer.Float64, added: list[transfer.Float64]) -> float:
-    """Share of white noise's variance that is left, mean of the three records: the mean of the response squared."""
-    f = np.fft.fftfreq(256)
-    radius = np.hypot(f[:, None], f[None, :])
-    return float(np.mean([np.mean(np.interp(radius, cpp, response) ** 2) for response in added]))
+def _cut(kernel: transfer.Float64, reach_px: int) -> transfer.Float64:
+    """The kernel's middle, made its own mirror image to the last bit and brought back to a sum of 1."""
+    first, last = KERNEL_SIDE // 2 - reach_px, KERNEL_SIDE // 2 + reach_px + 1
+    cut = kernel[first:last, first:last]
+    cut = (cut + cut[::-1] + cut[:, ::-1] + cut[::-1, ::-1]) / 4.0
+    return np.asarray(cut / cut.sum())
 
 
 STAGE = Stage("mtf", MtfSettings, plan, apply)
