@@ -15,7 +15,7 @@ from widegauge.errors import MediaError, Mistake, SettingsError
 from widegauge.frame import Float32, Frame
 from widegauge.media.encoding import Encoding, bake
 from widegauge.media.footage import Footage, list_frames, open_footage
-from widegauge.media.images import Picture, probe, read_channel
+from widegauge.media.images import Picture, read_channel, size_px
 from widegauge.shot import Depth, Shot
 from widegauge.stages.stage import Raster
 
@@ -57,7 +57,7 @@ class Plate:
         remarks = [("healed pixels", float(healed))] if healed else []
         facts = self.shot.footage
         if facts.clip_linear > 0.0:
-            clipped = (rgb >= np.float32(facts.clip_linear)).any(axis=-1)
+            clipped = np.asarray((rgb >= np.float32(facts.clip_linear)).any(axis=-1))
             remarks.append(("clipped share", float(clipped.mean())))
             if facts.highlight_stops > 0.0 and clipped.any():
                 rgb = np.where(clipped[..., None], rgb * np.float32(2.0**facts.highlight_stops), rgb)
@@ -83,7 +83,7 @@ class Plate:
             return np.full((height, width), facts.constant_m, dtype=np.float32)
         path = self.depth[number]
         try:
-            depth_m = self._in_metres(facts, read_channel(path, facts.channel, part=facts.part))
+            depth_m = self._in_metres(facts, _values(path, facts))
         except MediaError as error:
             raise error if path.name in str(error) else MediaError(f"{path}: {error}") from None
         if not (depth_m > 0.0).any():
@@ -114,7 +114,7 @@ class Plate:
         facts = self.shot.depth
         assert facts is not None
         first = self.depth[self.footage.all_numbers[0]]
-        return metres.fit_inverse(read_channel(first, facts.channel, part=facts.part), facts.taped)
+        return metres.fit_inverse(_values(first, facts), facts.taped)
 
     def focus_point_m(self, point: tuple[float, float]) -> float:
         """Depth at x, y (fractions of the footage) in the shot's first frame."""
@@ -154,12 +154,13 @@ def open_plate(shot: Shot, *, frames: str | None = None) -> Plate:
             )
         elif depth:
             held = {n: depth.get(n, depth[min(depth, key=lambda m: abs(m - n))]) for n in footage.numbers}
-            first = probe(depth[min(depth)], part=shot.depth.part)
+            first_px = size_px(depth[min(depth)], part=shot.depth.part)
             depth = depth | held
-            size = (first.width_px, first.height_px)
             footage_px = (footage.probe.width_px, footage.probe.height_px)
-            if not metres.fits(depth_px=size, footage_px=footage_px):
-                said = metres.sizes_differ(first_name := depth[min(depth)].name, depth_px=size, footage_px=footage_px)
+            if not metres.fits(depth_px=first_px, footage_px=footage_px):
+                said = metres.sizes_differ(
+                    first_name := depth[min(depth)].name, depth_px=first_px, footage_px=footage_px
+                )
                 rule, _, remedy = said.removeprefix(f"{first_name}: ").partition(". ")
                 wrong.append(Mistake(str(shot.file), "depth.path", f'"{shot.depth.path}"', rule, remedy.rstrip(".")))
     if wrong:
@@ -172,7 +173,7 @@ def heal(rgb: Float32) -> tuple[Float32, int]:
 
     A bad pixel with no good one within reach becomes black. The input is returned as it is when all is well.
     """
-    bad = ~np.isfinite(rgb).all(axis=-1)
+    bad = np.asarray(~np.isfinite(rgb).all(axis=-1))
     count = int(np.count_nonzero(bad))
     if count == 0:
         return rgb, 0
@@ -191,6 +192,12 @@ def resized(rgb: Float32, size_px: tuple[int, int]) -> Float32:
         return rgb
     way = cv2.INTER_AREA if size_px[0] < width else cv2.INTER_CUBIC
     return np.asarray(cv2.resize(rgb, size_px, interpolation=way), dtype=np.float32)
+
+
+def _values(path: Path, facts: Depth) -> Float32:
+    """A depth map's plain numbers; only an EXR has channels to choose from."""
+    channel = facts.channel if path.suffix.lower() == ".exr" else None
+    return read_channel(path, channel, part=facts.part)
 
 
 def _listed(numbers: list[int]) -> str:

@@ -105,7 +105,7 @@ class PresetFile(Table):
         return settings if settings is not None and settings.enabled else None
 
 
-Preset: type[PresetFile] = create_model(
+Preset: type[PresetFile] = create_model(  # type: ignore[call-overload]
     "Preset",
     __base__=PresetFile,
     __doc__="A preset: how each stage is set; it serves any shot.",
@@ -149,7 +149,9 @@ def load_preset(name: str, *, overrides: Sequence[str] = ()) -> PresetFile:
         if match:
             data = _laid(data, {match[1]: {match[2]: _value(match[3])}})
         else:
-            wrong.append(Mistake("--set", text, "", "not of the form stage.key=value", "for example grain.strength=0.5"))
+            wrong.append(
+                Mistake("--set", text, "", "not of the form stage.key=value", "for example grain.strength=0.5")
+            )
     try:
         preset = read_table(Preset, data, file=path)
     except SettingsError as error:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from widegauge.plate import Plate
 
 F = TypeVar("F", bound=Callable[..., Any])
+T = TypeVar("T")
 
 
 def shot_argument(function: F) -> F:
@@ -62,7 +63,7 @@ def planned(
 
     wrong: list[Mistake] = []
 
-    def each(read: Callable[[], Any]) -> Any:
+    def each(read: Callable[[], T]) -> T | None:
         try:
             return read()
         except SettingsError as error:
@@ -73,13 +74,13 @@ def planned(
     each(lambda: _option("--frames", frames, parse_frames) if frames else None)
     facts = each(lambda: load_shot(shot))
     settings = each(lambda: load_preset(preset, overrides=overrides))
-    plate = each(lambda: open_plate(facts, frames=frames)) if facts is not None and not wrong else None
-    if wrong:
+    plate = each(lambda: open_plate(facts, frames=frames)) if facts and not wrong else None
+    if size is None or settings is None or plate is None:
         raise SettingsError(wrong)
     return make_plan(plate, settings, proxy=size), plate, size
 
 
-def _option(name: str, text: str, parse: Callable[[str], Any]) -> Any:
+def _option(name: str, text: str, parse: Callable[[str], T]) -> T:
     try:
         return parse(text)
     except ValueError as error:

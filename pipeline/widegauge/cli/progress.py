@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from typing import TYPE_CHECKING
 
@@ -19,21 +20,21 @@ def watched(job: Job, *, workers: int = 0) -> tuple[int, int]:
     in_flight = min(total, workers or workers_for(job.plate))
     counts = {True: 0, False: 0}
     label = f"{job.plan.shot.name}, {total} frames, {in_flight} in flight"
-    with click.progressbar(length=total, label=label, file=sys.stderr, show_pos=True) as bar:
-        plain = not sys.stderr.isatty()
-        if plain:
-            click.echo(label, err=True)
+    on_terminal = sys.stderr.isatty()
+    if not on_terminal:
+        click.echo(label, err=True)
+    hidden = contextlib.nullcontext()
+    with click.progressbar(length=total, label=label, file=sys.stderr, show_pos=True) if on_terminal else hidden as bar:
 
         def on_frame(progress: Progress) -> None:
             counts[progress.skipped] += 1
-            bar.update(1)
-            if plain:
+            if bar is None:
                 click.echo(_line(progress), err=True)
-            for what, amount in progress.remarks.items():
-                if what == "healed pixels":
-                    click.echo(
-                        f"warning: frame {progress.number}: {amount:g} pixels were not numbers; healed", err=True
-                    )
+            else:
+                bar.update(1)
+            healed = progress.remarks.get("healed pixels", 0)
+            if healed:
+                click.echo(f"warning: frame {progress.number}: {healed:g} pixels were not numbers; healed", err=True)
 
         try:
             finish(job, workers=workers, on_frame=on_frame)

@@ -46,6 +46,7 @@ class Discs:
     area        (2 count,) int32: sum of the runs in 1/256 px
     group       (2 count,) int32: place in the order from nearest to farthest
     squares     (2 count,) float32: sum of the squared weights
+    quarter     (2 count, 4) float64: share of the area above left, above right, below left, below right of the middle
     groups      number of groups
     """
 
@@ -58,6 +59,7 @@ class Discs:
     area: Int32
     group: Int32
     squares: npt.NDArray[np.float32]
+    quarter: Float64
     groups: int
 
 
@@ -78,6 +80,7 @@ def build(chords: Chords, *, axis_variance: float) -> Discs:
     count = radii.size
     dense = np.zeros((2 * SMALL, DENSE, DENSE), np.int32)
     first, rows, area, squares = (np.zeros(2 * count) for _ in range(4))
+    quarter = np.full((2 * count, 4), 0.25)
     ends: list[Int32] = []
     used = 0
     for i, radius in enumerate(radii):
@@ -93,7 +96,7 @@ def build(chords: Chords, *, axis_variance: float) -> Discs:
         total = int((runs[:, 1] - runs[:, 0]).sum())
         for j, turned in ((i, runs), (i + count, 256 - runs[::-1, ::-1])):
             first[j], rows[j], area[j] = used, runs.shape[0] // 2, total
-            squares[j] = _squares(runs, total)
+            squares[j], quarter[j] = _squares(runs, total), _quarters(turned)
             ends.append(turned.astype(np.int32))
             used += runs.shape[0]
     borders = _group_borders()
@@ -110,6 +113,7 @@ def build(chords: Chords, *, axis_variance: float) -> Discs:
         area=area.astype(np.int32),
         group=np.concatenate([middle + order, middle - order]).astype(np.int32),
         squares=squares.astype(np.float32),
+        quarter=quarter,
         groups=groups,
     )
 
@@ -169,6 +173,17 @@ def _variances(runs: Int32) -> tuple[float, float]:
 def _squares(runs: Int32, total: int) -> float:
     covered, _ = _covered(runs)
     return float((covered**2).sum()) / float(total) ** 2
+
+
+def _quarters(runs: Int32) -> Float64:
+    """Shares of the area in the four quarters around the middle; the middle row counts half above, half below."""
+    left = np.clip(128 - runs[:, 0], 0, None) - np.clip(128 - runs[:, 1], 0, None)
+    right = np.clip(runs[:, 1] - 128, 0, None) - np.clip(runs[:, 0] - 128, 0, None)
+    middle = runs.shape[0] // 2
+    above = np.arange(runs.shape[0]) < middle
+    half = np.where(np.arange(runs.shape[0]) == middle, 0.5, 0.0)
+    shares = [(side * (rows + half)).sum() for rows in (above, above[::-1]) for side in (left, right)]
+    return np.array(shares) / sum(shares)
 
 
 def _dense(chords: Chords, drawn: float, variance: float) -> Int32:

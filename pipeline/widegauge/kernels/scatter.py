@@ -1,38 +1,39 @@
-"""Spread every pixel over its own disc, sort what covers what from near to far, and keep every bit of light.
+"""Add up discs of many radii in 64-bit integers, so that neither threads nor tiles can change a bit.
 
-Each fragment (a pixel, or a piece of one) writes the starts and ends of its disc's rows into a tile of 64-bit
-integers; one running sum per row turns them into light and coverage. Integers make the order of additions
-irrelevant: the bits do not depend on threads or tiles. Groups of like radius are composited from the nearest to
-the farthest, each taking what room the nearer ones have left: v = min(b, T); out += v C / b; T -= v.
+A fragment is a pixel, or a piece of one, with light, a weight and an entry of the kernel ladder (``discs``). It
+writes the starts and ends of its disc's rows into a tile; a running sum along each row turns them into light and
+coverage (after T. J. Kosloff, M. W. Tao and B. A. Barsky, "Depth of field postprocessing for layered scenes using
+constant-time rectangle spreading", Graphics Interface 2009, with rows of discs for rectangles).
+
+Where near and far meet, the aperture is worked in four quarters: through each quarter of the lens a near surface
+hides another part of the far one. Quarter 0 is what the kernel's upper left does behind focus; in front of focus the
+picture of the aperture is turned, so it is the lower right.
 """
 
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 from numba import njit
-
-Float32 = npt.NDArray[np.float32]
 
 ONE_BITS = 44
 """A weight of one in the integers' scale."""
 BLOCK = 32
 """Side of the blocks whose farthest reach is known."""
-TILE = 64
+TILE = 32
+"""Side of the tiles that are worked at a time."""
 
 
 @njit(nogil=True, cache=True)
-def ladder_index(c_px, out, y0, y1, small, fine_steps, base, count):  # type: ignore[no-untyped-def]
+def ladder_index(radius_px, out, y0, y1, small, fine_steps, base, count):  # type: ignore[no-untyped-def]
     """Entry of the kernel ladder for each signed radius of rows y0 to y1 (uint16)."""
-    bits = c_px.view(np.int32)
+    bits = radius_px.view(np.int32)
     for y in range(y0, y1):
-        for x in range(c_px.shape[1]):
-            r = abs(c_px[y, x])
-            i = int(r * fine_steps + np.float32(0.5))
+        for x in range(radius_px.shape[1]):
+            i = int(abs(radius_px[y, x]) * fine_steps + np.float32(0.5))
             if i >= small:
                 i = small + (((bits[y, x] & 0x7FFFFFFF) + 0x10000) >> 17) - base
                 i = min(max(i, small), count - 1)
-            out[y, x] = i if c_px[y, x] >= 0.0 else i + count
+            out[y, x] = i if radius_px[y, x] >= 0.0 else i + count
 
 
 @njit(nogil=True, cache=True)
@@ -61,6 +62,56 @@ def mirrored(i, size):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
+def list_fragments(  # type: ignore[no-untyped-def]
+    entry, link, piece_entry, piece_weight, reach, rows, group, groups, tx0, ty0, tx1, ty1, most, starts, places
+):
+    """List what reaches a tile, group by group: place is (row, column, layer) packed, from ``most`` outside the tile.
+
+    On return ``starts[g]`` is where group g ends. Gives (number of fragments, whether any of them are pieces);
+    nothing is listed when ``places`` is too short for them.
+    """
+    height, width = entry.shape
+    pieces = False
+    total = 0
+    for g in range(groups):
+        starts[g] = 0
+    for listing in range(2):
+        if listing:
+            for g in range(groups):
+                n = starts[g]
+                starts[g] = total
+                total += n
+            if total > places.shape[0]:
+                break
+        for y in range(ty0 - most, ty1 + most):
+            sy = mirrored(y, height)
+            dy = max(ty0 - y, y - ty1 + 1, 0)
+            x = tx0 - most
+            while x < tx1 + most:
+                sx = mirrored(x, width)
+                inside = 0 <= x < width
+                stop = min(tx1 + most, (sx // BLOCK + 1) * BLOCK, width) if inside else x + 1
+                if reach[sy // BLOCK, sx // BLOCK] < max(tx0 - stop + 1, x - tx1 + 1, dy):
+                    x = stop
+                    continue
+                while x < stop:
+                    sx = x if inside else sx
+                    far = max(tx0 - x, x - tx1 + 1, dy)
+                    k = link[sy, sx]
+                    for layer in range(2 if k >= 0 else 1):
+                        t = entry[sy, sx] if k < 0 else piece_entry[k, layer]
+                        if rows[t] < far or (k >= 0 and piece_weight[k, layer] <= 0.0):
+                            continue
+                        g = group[t]
+                        if listing:
+                            places[starts[g]] = ((y - ty0 + most) << 16 | (x - tx0 + most)) << 1 | layer
+                        starts[g] += 1
+                        pieces = pieces or k >= 0
+                    x += 1
+    return total, pieces
+
+
+@njit(nogil=True, cache=True)
 def clip_by_rim(ends, start, h, r, turned, x, y, rim, out):  # type: ignore[no-untyped-def]
     """Runs of a kernel that a second disc of the same radius leaves, and their sum; the place decides its shift.
 
@@ -69,214 +120,86 @@ def clip_by_rim(ends, start, h, r, turned, x, y, rim, out):  # type: ignore[no-u
     """
     way = r * rim[3] / rim[2] * (1.0 if turned else -1.0)
     sx, sy = (x + 0.5 - rim[0]) * way, (y + 0.5 - rim[1]) * way
-    total = 0
     for row in range(2 * h + 1):
         a, b = ends[start + row, 0], ends[start + row, 1]
         dy = row - h - sy
         if b > a:
             half = np.sqrt(max(np.float64(r) * r - dy * dy, 0.0))
             a = max(a, int(np.rint((sx - half) * 256.0)) + 128)
-            b = min(b, int(np.rint((sx + half) * 256.0)) + 128)
-            b = max(a, b)
+            b = max(a, min(b, int(np.rint((sx + half) * 256.0)) + 128))
         out[row, 0], out[row, 1] = a, b
-        total += b - a
-    return max(total, 1)
 
 
 @njit(nogil=True, cache=True)
-def render_tile(  # type: ignore[no-untyped-def]
-    rgb,
-    entry,
-    link,
-    piece_entry,
-    piece_weight,
-    piece_rgb,
-    reach,
-    dense,
-    small,
-    first,
-    rows,
-    ends,
-    area,
-    group,
-    squares,
-    radii,
-    groups,
-    count,
-    scale_bits,
-    rim,
-    tx0,
-    ty0,
-    tx1,
-    ty1,
-    sums,
-    left,
-    places,
-    starts,
-    own_ends,
-    out,
-    noise,
-):
-    height, width = entry.shape
-    blocks_y, blocks_x = reach.shape
-    wide, high = tx1 - tx0, ty1 - ty0
-    most = 0
-    for by in range(blocks_y):
-        for bx in range(blocks_x):
-            most = max(most, reach[by, bx])
-    # what can reach this tile, counted by group and then listed by group
-    for g in range(groups + 1):
-        starts[g] = 0
-    wy0, wx0 = ty0 - most, tx0 - most
-    wy1, wx1 = ty1 + most, tx1 + most
-    for fill in range(2):
-        if fill == 1:
-            total = 0
-            for g in range(groups + 1):
-                n = starts[g]
-                starts[g] = total
-                total += n
-            if total > places.shape[0]:
-                return total
-        for y in range(wy0, wy1):
-            sy = mirrored(y, height)
-            dy = max(ty0 - y, y - ty1 + 1, 0)
-            x = wx0
-            while x < wx1:
-                sx = mirrored(x, width)
-                inside = 0 <= x < width
-                stop = min(wx1, width, (sx // BLOCK + 1) * BLOCK) if inside else x + 1
-                gap = max(tx0 - stop + 1, x - tx1 + 1, 0, dy)
-                if reach[sy // BLOCK, sx // BLOCK] < gap:
-                    x = stop
+def measure_runs(runs, h, shares):  # type: ignore[no-untyped-def]
+    """Sum of a kernel's runs; ``shares`` gets the four quarters' parts of it."""
+    total = 0.0
+    for k in range(4):
+        shares[k] = 0.0
+    for row in range(2 * h + 1):
+        a, b = runs[row, 0], runs[row, 1]
+        left, right = max(min(b, 128) - a, 0), max(b - max(a, 128), 0)
+        above = 1.0 if row < h else (0.5 if row == h else 0.0)
+        shares[0] += left * above
+        shares[1] += right * above
+        shares[2] += left * (1.0 - above)
+        shares[3] += right * (1.0 - above)
+        total += b - a
+    for k in range(4):
+        shares[k] = max(shares[k], 1e-3 * total, 1.0) / max(total, 1.0)
+    return max(total, 1.0)
+
+
+@njit(nogil=True, cache=True)
+def add_run(sums, row, a, b, c0, q):  # type: ignore[no-untyped-def]
+    """Start and end, in 1/256 px, of a run of light q in channels c0 to c0 + 3; both ends are spread over two pixels."""
+    ia, fa = a >> 8, a & 255
+    ib, fb = b >> 8, b & 255
+    for ch in range(4):
+        sums[row, ia, c0 + ch] += q[ch] * (256 - fa)
+    for ch in range(4):
+        sums[row, ia + 1, c0 + ch] += q[ch] * fa
+    for ch in range(4):
+        sums[row, ib, c0 + ch] -= q[ch] * (256 - fb)
+    for ch in range(4):
+        sums[row, ib + 1, c0 + ch] -= q[ch] * fb
+
+
+@njit(nogil=True, cache=True)
+def add_dense(sums, kernel, lx, ly, h, wide, high, parts, q):  # type: ignore[no-untyped-def]
+    """A small kernel around (lx, ly), the same for every quarter of the aperture."""
+    for row in range(max(ly - h, 0), min(ly + h, high - 1) + 1):
+        before = 0
+        for col in range(max(lx - h, 0), min(lx + h + 1, wide) + 1):
+            weight = kernel[row - ly + 2, col - lx + 2] if col <= min(lx + h, wide - 1) else 0
+            step = np.int64(weight - before)
+            before = weight
+            if step != 0:
+                for part in range(parts):
+                    for ch in range(4):
+                        sums[row, col, 4 * part + ch] += q[ch] * step
+
+
+@njit(nogil=True, cache=True)
+def add_quarters(sums, runs, e, lx, ly, r0, r1, wide, side, q):  # type: ignore[no-untyped-def]
+    """Rows r0 to r1 of a kernel whose runs start at e - its first row; q holds one light for each spatial quarter."""
+    middle = lx * 256 + 128
+    half = np.empty(4, np.int64)
+    for row in range(r0, r1 + 1):
+        a = max(runs[e + row, 0] + lx * 256, 0)
+        b = min(runs[e + row, 1] + lx * 256, wide * 256)
+        for right in range(2):
+            a1, b1 = (max(a, middle), b) if right else (a, min(b, middle))
+            if b1 <= a1:
+                continue
+            for below in range(2):
+                if (row < ly and below) or (row > ly and not below):
                     continue
-                while x < stop:
-                    if inside:
-                        sx = x
-                    dx = max(tx0 - x, x - tx1 + 1, 0)
-                    far = max(dx, dy)
-                    k = link[sy, sx]
-                    for layer in range(2 if k >= 0 else 1):
-                        t = entry[sy, sx] if k < 0 else piece_entry[k, layer]
-                        if rows[t] < far or (k >= 0 and piece_weight[k, layer] <= 0.0):
-                            continue
-                        g = group[t]
-                        if fill == 0:
-                            starts[g] += 1
-                        else:
-                            places[starts[g]] = (((y - wy0) << 16 | (x - wx0)) << 1) | layer
-                            starts[g] += 1
-                    x += 1
-    # after the listing, starts[g] is where group g ends
-    for y in range(high):
-        for x in range(wide):
-            left[y, x] = 1.0
-            noise[ty0 + y, tx0 + x] = 0.0
-            for ch in range(3):
-                out[ty0 + y, tx0 + x, ch] = 0.0
-    unit = np.float32(2.0**-ONE_BITS)
-    q = np.zeros(4, np.int64)
-    value = np.zeros(4, np.float32)
-    begin = 0
-    for g in range(groups):
-        end = starts[g]
-        if end == begin:
-            continue
-        bx0, bx1, by0, by1 = wide, 0, high, 0
-        mean_squares = 0.0
-        for n in range(begin, end):
-            place = places[n]
-            layer = place & 1
-            x = ((place >> 1) & 0xFFFF) + wx0
-            y = (place >> 17) + wy0
-            sy, sx = mirrored(y, height), mirrored(x, width)
-            k = link[sy, sx]
-            if k < 0:
-                t = int(entry[sy, sx])
-                for ch in range(3):
-                    value[ch] = rgb[sy, sx, ch]
-                value[3] = 1.0
-            else:
-                t = int(piece_entry[k, layer])
-                for ch in range(3):
-                    value[ch] = piece_rgb[k, layer, ch] * piece_weight[k, layer]
-                value[3] = piece_weight[k, layer]
-            mean_squares += squares[t]
-            h = rows[t]
-            lx, ly = x - tx0, y - ty0
-            side = t >= count
-            i = t - count if side else t
-            r0, r1 = max(ly - h, 0), min(ly + h, high - 1)
-            by0, by1 = min(by0, r0), max(by1, r1 + 1)
-            bx0, bx1 = min(bx0, max(lx - h, 0)), max(bx1, min(lx + h + 1, wide))
-            if i < small:
-                for ch in range(4):
-                    q[ch] = np.int64(np.rint(np.float64(value[ch]) * scale_bits[0 if ch < 3 else 1]))
-                d = i + small if side else i
-                for row in range(r0, r1 + 1):
-                    dr = row - ly + 2
-                    before = 0
-                    for col in range(max(lx - h, 0), min(lx + h + 1, wide)):
-                        weight = dense[d, dr, col - lx + 2]
-                        step = weight - before
-                        before = weight
-                        if step != 0:
-                            for ch in range(4):
-                                sums[row, col, ch] += q[ch] * step
-                    col = min(lx + h + 1, wide)
+                k = 2 * below + right
+                part = 3 - k if side else k
+                if row == ly:
                     for ch in range(4):
-                        sums[row, col, ch] -= q[ch] * before
-            else:
-                runs, total = ends, area[t]
-                e = first[t] + h - ly
-                if rim[3] > 0.0:
-                    total = clip_by_rim(ends, first[t], h, radii[t], side, x, y, rim, own_ends)
-                    runs, e = own_ends, h - ly
-                for ch in range(4):
-                    q[ch] = np.int64(np.rint(np.float64(value[ch]) * scale_bits[2 if ch < 3 else 3] / total))
-                for row in range(r0, r1 + 1):
-                    a = max(runs[e + row, 0] + lx * 256, 0)
-                    b = min(runs[e + row, 1] + lx * 256, wide * 256)
-                    if b <= a:
-                        continue
-                    ia, fa = a >> 8, a & 255
-                    ib, fb = b >> 8, b & 255
-                    for ch in range(4):
-                        sums[row, ia, ch] += q[ch] * (256 - fa)
-                        sums[row, ia + 1, ch] += q[ch] * fa
-                        sums[row, ib, ch] -= q[ch] * (256 - fb)
-                        sums[row, ib + 1, ch] -= q[ch] * fb
-        mean_squares /= end - begin
-        begin = end
-        light = np.float32(scale_bits[4])
-        for row in range(by0, by1):
-            s0, s1, s2, s3 = np.int64(0), np.int64(0), np.int64(0), np.int64(0)
-            for col in range(bx0, bx1):
-                s0 += sums[row, col, 0]
-                s1 += sums[row, col, 1]
-                s2 += sums[row, col, 2]
-                s3 += sums[row, col, 3]
-                for ch in range(4):
-                    sums[row, col, ch] = 0
-                room = left[row, col]
-                if s3 > 1024 and room > 0.0:
-                    b = np.float32(s3) * unit
-                    v = min(b, room)
-                    share = v / b
-                    out[ty0 + row, tx0 + col, 0] += np.float32(s0) * light * share
-                    out[ty0 + row, tx0 + col, 1] += np.float32(s1) * light * share
-                    out[ty0 + row, tx0 + col, 2] += np.float32(s2) * light * share
-                    noise[ty0 + row, tx0 + col] += v * share * np.float32(mean_squares)
-                    left[row, col] = room - v
-            for col in range(bx1, min(bx1 + 2, sums.shape[1])):
-                for ch in range(4):
-                    sums[row, col, ch] = 0
-    for y in range(high):
-        for x in range(wide):
-            taken = np.float32(1.0) - left[y, x]
-            if taken > 0.0:
-                gain = np.float32(1.0) / taken
-                for ch in range(3):
-                    out[ty0 + y, tx0 + x, ch] *= gain
-                noise[ty0 + y, tx0 + x] *= gain * gain
-    return 0
+                        half[ch] = q[k, ch] >> 1
+                    add_run(sums, row, a1, b1, 4 * part, half)
+                else:
+                    add_run(sums, row, a1, b1, 4 * part, q[k])

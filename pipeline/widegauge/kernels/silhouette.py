@@ -7,10 +7,10 @@ on the silhouette is a mixture and is split into two pieces that add up to it ag
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numba import njit
+
+from widegauge.kernels.background import behind
 
 STEP_PX = 1.0
 NEAR, FAR = 1, 2
@@ -111,7 +111,7 @@ def _compress(v):  # type: ignore[no-untyped-def]
 
 @njit(nogil=True, cache=True)
 def split(  # type: ignore[no-untyped-def]
-    rgb, radius, flags, seed, offsets, link, piece_radius, piece_weight, piece_rgb, y0, y1
+    rgb, radius, flags, seed, small_rgb, lowest, highest, offsets, link, piece_radius, piece_weight, piece_rgb, y0, y1
 ):
     """Two pieces for every pixel that needs them, rows y0 to y1: [.., 0] the near one, [.., 1] the far one."""
     height, width = radius.shape
@@ -133,7 +133,7 @@ def split(  # type: ignore[no-untyped-def]
             hard = 1.0
             if s >= 0:
                 c_far = radius[s // width, s % width]
-                _fill(rgb, radius, y, x, s // width, s % width, hidden)
+                behind(rgb, radius, flags, small_rgb, lowest, highest, y, x, s // width, s % width, hidden)
             for ch in range(3):
                 near[ch] = rgb[y, x, ch]
                 far[ch] = hidden[ch]
@@ -204,16 +204,3 @@ def _matte(rgb, radius, flags, y, x, c_near, c_far, hard, near, far):  # type: i
         near[ch] += rest
         far[ch] += rest
     return alpha
-
-
-@njit(nogil=True, cache=True)
-def _fill(rgb, radius, y, x, sy, sx, out):  # type: ignore[no-untyped-def]
-    """Colour behind (y, x): that of the far surface a little beyond its nearest pixel (sy, sx)."""
-    height, width = radius.shape
-    d = math.sqrt((sy - y) * (sy - y) + (sx - x) * (sx - x))
-    by = int(np.rint(sy + 1.5 * (sy - y) / d))
-    bx = int(np.rint(sx + 1.5 * (sx - x) / d))
-    if 0 <= by < height and 0 <= bx < width and abs(radius[by, bx] - radius[sy, sx]) < STEP_PX:
-        sy, sx = by, bx
-    for ch in range(3):
-        out[ch] = rgb[sy, sx, ch]

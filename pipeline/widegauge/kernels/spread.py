@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from widegauge.kernels import scatter, silhouette
+from widegauge.kernels import background, scatter, silhouette
+from widegauge.kernels import tiles as tiling
 from widegauge.kernels.bands import for_bands
 from widegauge.kernels.discs import FINE_STEPS, RUN_RADIUS_PX, SMALL, Discs
 from widegauge.kernels.scratch import scratch
@@ -65,25 +66,23 @@ def spread(
     noise = np.empty((height, width), np.float32)
     peak = float(max(rgb.max(), -rgb.min())) if rgb.size else 0.0
     down = 2.0 ** -max(0, int(np.ceil(np.log2(max(peak, 1.0) / HIGHEST))))
-    one = 2.0**scatter.ONE_BITS
-    scale = np.array([one / 65536 * down, one / 65536, one * down, one, 1.0 / (one * down)])
+    light_bits = 2.0**scatter.ONE_BITS * down
     rims = np.array(rim)
     size, groups = scatter.TILE, discs.groups
 
     def tiles(y0: int, y1: int) -> None:
-        sums = scratch("sums", (size, size + 2, 4), np.int64)
-        left = scratch("left", (size, size), np.float32)
-        own_ends = scratch("own_ends", (2 * reach + 3, 2), np.int32)
-        starts = scratch("starts", (groups + 1,), np.int64)
-        room = (size + 2 * reach) ** 2
-        places = scratch("places", (room,), np.int64)
+        sums = scratch("sums", (size, size + 2, 16), np.int64)
+        light = scratch("light", (size, size, 4, 5), np.float32)
+        own = scratch("own", (2 * int(discs.rows.max()) + 1, 2), np.int32)
+        starts = scratch("starts", (groups,), np.int64)
+        places = scratch("places", ((size + 2 * reach) ** 2,), np.int64)
         for x0 in range(0, width, size):
             while True:
-                more = scatter.render_tile(
-                    rgb, entry, link, piece_entry, piece_weight, piece_rgb, block_reach,
-                    discs.dense, SMALL, discs.first, discs.rows, discs.ends, discs.area, discs.group,
-                    discs.squares, discs.radius_px, groups, discs.count, scale, rims,
-                    x0, y0, min(x0 + size, width), y1, sums, left, places, starts, own_ends, out, noise,
+                more = tiling.render_tile(
+                    rgb, entry, link, piece_entry, piece_weight, piece_rgb, block_reach, reach,
+                    discs.dense, discs.first, discs.rows, discs.ends, discs.area, discs.group, discs.squares,
+                    discs.radius_px, discs.quarter, groups, SMALL, discs.count, light_bits, rims,
+                    x0, y0, min(x0 + size, width), y1, sums, light, places, starts, own, out, noise,
                 )  # fmt: skip
                 if not more:
                     break
@@ -125,10 +124,14 @@ def _pieces(
     piece_radius = scratch("piece_radius", (total, 2), np.float32)
     piece_weight = scratch("piece_weight", (total, 2), np.float32)
     piece_rgb = scratch("piece_rgb", (total, 2, 3), np.float32)
+    cells = (-(-height // background.CELL), -(-width // background.CELL))
+    small_rgb = scratch("small_rgb", (*cells, 3), np.float32)
+    lowest, highest = scratch("lowest", cells, np.float32), scratch("highest", cells, np.float32)
+    for_bands(cells[0], lambda y0, y1: background.shrink(rgb, radius, small_rgb, lowest, highest, y0, y1))
     for_bands(
         height,
         lambda y0, y1: silhouette.split(
-            rgb, radius, flags, seed, offsets, link, piece_radius, piece_weight, piece_rgb, y0, y1
+            rgb, radius, flags, seed, small_rgb, lowest, highest, offsets, link, piece_radius, piece_weight, piece_rgb, y0, y1
         ),
     )
     if hidden_rgb is not None and hidden_radius is not None:

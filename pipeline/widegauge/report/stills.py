@@ -37,7 +37,7 @@ class View:
         light = np.einsum("hwc,kc->hwk", rgb, _to_srgb(self.primaries), dtype=np.float32)
         light = np.clip(light * np.float32(2.0**self.exposure_stops), 0.0, 1.0)
         shown = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1.0 / 2.4) - 0.055)
-        return np.rint(shown * 255.0).astype(np.uint8)
+        return np.asarray(np.rint(shown * 255.0), dtype=np.uint8)
 
     def __str__(self) -> str:
         return f"view: sRGB, {self.exposure_stops:+.1f} stops, brighter than white shown as white"

@@ -70,7 +70,7 @@ def differences_text(plan: Plan) -> str:
             row = stage.planned.rows[0]
             said += f": {row.quantity} {_number(row.footage)} to {_number(row.negative)} {row.unit}"
         elif stage.planned is not None and stage.planned.note:
-            said += f" ({stage.planned.note})"
+            said = f"{stage.name}: {stage.planned.note}"
         lines.append(said)
     return "\n".join(lines)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +15,9 @@ from widegauge.plan import Plan
 from widegauge.plate import Plate
 from widegauge.stages import ORDER
 from widegauge.stages.stage import Raster
+
+
+D = TypeVar("D", bound=np.generic)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +62,7 @@ def render(plan: Plan, plate: Plate, number: int) -> tuple[Picture, tuple[tuple[
     return replace(picture, rgb=codes, extra=extra), frame.remarks
 
 
-def on_canvas(raster: Raster, pixels: npt.NDArray[np.generic], *, x_px: int, y_px: int) -> npt.NDArray[np.generic]:
+def on_canvas(raster: Raster, pixels: npt.NDArray[D], *, x_px: int, y_px: int) -> npt.NDArray[D]:
     """Trim the overscan of (H, W, ...) pixels that lie at x, y of the finished raster; a pad's bars are 0."""
     kept = pixels[max(0, -y_px) : raster.height_px - y_px, max(0, -x_px) : raster.width_px - x_px]
     if kept.shape[:2] == (raster.height_px, raster.width_px):
