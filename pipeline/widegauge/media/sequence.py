@@ -114,7 +114,8 @@ def _in_folder(folder: Path) -> Sequence:
         groups.setdefault(key, {})[int(number[1])] = (number[1], file)
     if len(groups) != 1:
         found = ", ".join(
-            f"{before}{'#' * len(next(iter(files.values()))[0])}{after} ({len(files)} frames)"
+            f"{before}{'#' * min(len(digits) for digits, _ in files.values())}{after} "
+            f"({len(files)} frame{'s' if len(files) > 1 else ''})"
             for (before, after), files in groups.items()
         )
         rule = f"more than one sequence lies here: {found}" if groups else "no numbered pictures lie here"
