@@ -10,8 +10,12 @@ from numba import njit
 
 REACH = 7
 """A soft edge's ramp may be this many pixels long on each side; a longer one is a slanting surface."""
-FLAT_FRAC = 0.1
-"""A ramp has come to an end where its step falls below this share of its steepest step."""
+LONG_REACH, LONG_PX = 12, 4.0
+"""Up to this long where it spans more than LONG_PX."""
+FLAT_FRAC, SLOPE_PX = 0.03, 0.06
+"""A ramp has come to an end where its step falls below this share of its steepest step, or below SLOPE_PX."""
+APART_FRAC = 0.02
+"""Two lights are told apart when the square of their difference is more than this share of their squares."""
 
 
 @njit(nogil=True, cache=True)
@@ -81,11 +85,35 @@ def fill_empty_rows(radius):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
-def harden(radius, least_px, out, counts, y0, y1):  # type: ignore[no-untyped-def]
-    """Replace places on a short ramp between two levels by the nearer level, rows y0 to y1; counts[y] says how many.
+def _rise(radius, y, x, dy, dx, sign):  # type: ignore[no-untyped-def]
+    """Signed step from (y, x) to its neighbour; not-a-number beyond the border."""
+    yy, xx = y + dy, x + dx
+    if yy < 0 or xx < 0 or yy >= radius.shape[0] or xx >= radius.shape[1]:
+        return np.float32(np.nan)
+    return (radius[yy, xx] - radius[y, x]) * sign
 
-    A ramp is a run along the steeper axis that rises or falls without turning, flattens within REACH pixels at both
-    ends and spans more than ``least_px``. Long ramps are slanting surfaces and stay as they are.
+
+@njit(nogil=True, cache=True)
+def _likeness(rgb, y, x, ny, nx, fy, fx):  # type: ignore[no-untyped-def]
+    """How near-like a pixel's light is (1: that at (ny, nx), 0: that at (fy, fx)), and how far apart those two are."""
+    dot, apart, size = np.float32(0.0), np.float32(0.0), np.float32(0.0)
+    for ch in range(3):
+        f, b, i = rgb[ny, nx, ch], rgb[fy, fx, ch], rgb[y, x, ch]
+        f, b, i = f / (1 + abs(f)), b / (1 + abs(b)), i / (1 + abs(i))
+        dot += (i - b) * (f - b)
+        apart += (f - b) * (f - b)
+        size += f * f + b * b
+    return (dot / apart if apart > 0.0 else np.float32(0.5)), apart / (size + np.float32(1e-9))
+
+
+@njit(nogil=True, cache=True)
+def harden(radius, rgb, scale_px_m, inverse_focus, least_px, out, counts, y0, y1):  # type: ignore[no-untyped-def]
+    """Replace places on a short ramp between two levels by one of the levels, rows y0 to y1; counts[y] says how many.
+
+    A ramp is a run along the steeper axis that rises or falls without turning, flattens within reach at both ends
+    and spans more than ``least_px``. Long ramps are slanting surfaces and stay as they are. Whether the depth or its
+    inverse was softened is not known: where half-way in the one and half-way in the other disagree, the pixel's
+    light decides, and where that says nothing, half-way in the logarithm.
     """
     height, width = radius.shape
     for y in range(y0, y1):
@@ -94,47 +122,46 @@ def harden(radius, least_px, out, counts, y0, y1):  # type: ignore[no-untyped-de
             c = radius[y, x]
             out[y, x] = c
             before, after = radius[y, max(x - 1, 0)], radius[y, min(x + 1, width - 1)]
-            u, d = radius[max(y - 1, 0), x], radius[min(y + 1, height - 1), x]
-            across, along = abs(after - before), abs(d - u)
-            if max(across, along) < 0.1 * least_px:
+            above, below = radius[max(y - 1, 0), x], radius[min(y + 1, height - 1), x]
+            if max(abs(after - c), abs(c - before), abs(below - c), abs(c - above)) < SLOPE_PX:
                 continue
-            dx, dy = (1, 0) if across >= along else (0, 1)
-            sign = 1.0 if (after - before if dx == 1 else d - u) > 0.0 else -1.0
-            # steepest step of the run that rises through this place
+            across = abs(after - before) >= abs(below - above)
+            dy, dx = (0, 1) if across else (1, 0)
+            sign = np.float32(1.0 if (after - before if across else below - above) > 0.0 else -1.0)
             steepest = np.float32(0.0)
             for way in (-1, 1):
-                last = c
-                for i in range(1, REACH + 1):
-                    yy, xx = y + way * i * dy, x + way * i * dx
-                    if yy < 0 or xx < 0 or yy >= height or xx >= width:
-                        break
-                    step = (radius[yy, xx] - last) * sign * way
-                    if step <= 0.0:
+                for i in range(LONG_REACH):
+                    step = _rise(radius, y + way * i * dy, x + way * i * dx, way * dy, way * dx, sign * way)
+                    if not step > 0.0:
                         break
                     steepest = max(steepest, step)
-                    last = radius[yy, xx]
-            low, high = c, c
-            steps_low, steps_high = 0, 0
-            ended = True
-            for way in (-1, 1):
-                last = c
-                flat = False
-                for i in range(1, REACH + 2):
-                    yy, xx = y + way * i * dy, x + way * i * dx
-                    if yy < 0 or xx < 0 or yy >= height or xx >= width:
-                        flat = True
-                        break
-                    step = (radius[yy, xx] - last) * sign * way
-                    if step <= FLAT_FRAC * steepest:
-                        flat = True
-                        break
-                    last = radius[yy, xx]
-                    if way < 0:
-                        low, steps_low = last, i
-                    else:
-                        high, steps_high = last, i
-                ended = ended and flat
-            if ended and steps_low > 0 and steps_high > 0 and abs(high - low) > least_px:
-                out[y, x] = low if abs(c - low) < abs(c - high) else high
-                count += 1
+            flat_px = max(FLAT_FRAC * steepest, SLOPE_PX)
+            low, high = 0, 0
+            while low <= LONG_REACH and _rise(radius, y - low * dy, x - low * dx, -dy, -dx, -sign) > flat_px:
+                low += 1
+            while high <= LONG_REACH and _rise(radius, y + high * dy, x + high * dx, dy, dx, sign) > flat_px:
+                high += 1
+            if low == 0 or high == 0 or max(low, high) > LONG_REACH:
+                continue
+            first, last = radius[y - low * dy, x - low * dx], radius[y + high * dy, x + high * dx]
+            span = abs(last - first)
+            if span <= least_px or (max(low, high) > REACH and span <= LONG_PX):
+                continue
+            near, far = min(first, last), max(first, last)
+            n, f = (-low, high) if first < last else (high, -low)
+            u, u_near, u_far = (
+                inverse_focus - c / scale_px_m,
+                inverse_focus - near / scale_px_m,
+                inverse_focus - far / scale_px_m,
+            )
+            u_far = max(u_far, 1e-6 * u_near)
+            if u >= (u_near + u_far) / 2.0:
+                is_near = True
+            elif u <= 2.0 * u_near * u_far / (u_near + u_far):
+                is_near = False
+            else:
+                like, apart = _likeness(rgb, y, x, y + n * dy, x + n * dx, y + f * dy, x + f * dx)
+                is_near = like > 0.5 if apart > APART_FRAC else u * u >= u_near * u_far
+            out[y, x] = near if is_near else far
+            count += 1
         counts[y] = count

@@ -131,7 +131,20 @@ def _pieces(
     for_bands(
         height,
         lambda y0, y1: silhouette.split(
-            rgb, radius, flags, seed, small_rgb, lowest, highest, offsets, link, piece_radius, piece_weight, piece_rgb, y0, y1
+            rgb,
+            radius,
+            flags,
+            seed,
+            small_rgb,
+            lowest,
+            highest,
+            offsets,
+            link,
+            piece_radius,
+            piece_weight,
+            piece_rgb,
+            y0,
+            y1,
         ),
     )
     if hidden_rgb is not None and hidden_radius is not None:

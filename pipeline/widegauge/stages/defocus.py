@@ -122,7 +122,7 @@ def apply(plan: DefocusPlan, frame: Frame) -> Frame:
         raise MediaError(f"frame {frame.number}: defocus needs depth and a focus distance")
     focus_m = plan.focus.distance_m(frame.number)
     radius_px, remarks = blur_radius_px(
-        frame.depth_m, scale_px_m=plan.scale_px_m(focus_m), focus_m=focus_m, number=frame.number
+        frame.depth_m, frame.rgb, scale_px_m=plan.scale_px_m(focus_m), focus_m=focus_m, number=frame.number
     )
     wide, high = plan.canvas_px
     rim = (wide / 2.0 - frame.x_px, high / 2.0 - frame.y_px, math.hypot(wide, high) / 2.0, plan.corner_shift)
@@ -133,7 +133,7 @@ def apply(plan: DefocusPlan, frame: Frame) -> Frame:
 
 
 def blur_radius_px(
-    depth_m: Float32, *, scale_px_m: float, focus_m: float, number: int = 0
+    depth_m: Float32, rgb: Float32, *, scale_px_m: float, focus_m: float, number: int = 0
 ) -> tuple[Float32, tuple[tuple[str, float], ...]]:
     """Signed blur radius (H, W) float32 from depth in metres, and what had to be mended on the way.
 
@@ -157,7 +157,9 @@ def blur_radius_px(
         )
     if unknown:
         depthmap.fill_empty_rows(raw)
-    for_bands(height, lambda y0, y1: depthmap.harden(raw, SOFT_EDGE_PX, hard, snapped, y0, y1))
+    for_bands(
+        height, lambda y0, y1: depthmap.harden(raw, rgb, scale_px_m, inverse_m, SOFT_EDGE_PX, hard, snapped, y0, y1)
+    )
     shares = (
         ("depth: share unknown, filled from the farther side", unknown),
         ("depth: share on soft edges, snapped", int(snapped.sum())),
