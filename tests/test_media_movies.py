@@ -12,6 +12,7 @@ import pytest
 from conftest import reference
 from widegauge.errors import MediaError
 from widegauge.kernels import planes as kernel
+from widegauge.media.encoding import bake
 from widegauge.media.footage import open_footage
 from widegauge.media.movies import Movie
 from widegauge.media.planes import settle_tags
@@ -100,6 +101,16 @@ def test_published_colour_bars(tmp_path: Path) -> None:
     np.testing.assert_allclose(found, rows[:, :3] / 100.0, atol=0.5 / 876.0 + 1.8556 * 0.5 / 896.0)
 
 
+def test_a_log_curve_s_published_code_decodes_to_mid_grey_from_a_legal_range_movie(tmp_path: Path) -> None:
+    # V-Log/V-Gamut reference manual: 18 % is code 433 of 1023, whatever range the movie is tagged with
+    luma, chroma = np.full((8, 8), 433, dtype=np.uint16), np.full((8, 8), 512, dtype=np.uint16)
+    for colour_range in (1, 2):
+        save_movie(tmp_path / "a.mkv", [[luma, chroma, chroma]], "yuv444p10le", matrix=1, colour_range=colour_range)
+        footage = open_footage(tmp_path / "a.mkv")
+        encoding = bake("V-Log", "V-Gamut", stretched=footage.probe.stretched)
+        np.testing.assert_allclose(encoding.decode(footage.read(1).rgb), 0.18, atol=0.18 * 0.004)
+
+
 def test_untagged_colour_goes_by_height() -> None:
     assert settle_tags("yuv422p10le", matrix=2, colour_range=0, height_px=1080).matrix == 1
     assert settle_tags("yuv420p", matrix=2, colour_range=0, height_px=576).matrix == 6
@@ -166,6 +177,23 @@ def test_fingerprints_differ_by_frame_and_file(long_movie: Path) -> None:
     assert footage.numbers == (5, 6, 7, 8, 9)
     assert footage.fingerprint(5) != footage.fingerprint(6)
     assert footage.fingerprint(5) == open_footage(long_movie).fingerprint(5)
+
+
+def test_a_movie_that_was_cut_off_is_refused(long_movie: Path, tmp_path: Path) -> None:
+    with (
+        av.open(str(long_movie)) as source,
+        av.open(str(tmp_path / "whole.mp4"), "w", options={"movflags": "faststart"}) as copy,
+    ):
+        stream = copy.add_stream_from_template(source.streams.video[0])
+        for packet in source.demux(video=0):
+            if packet.dts is not None:
+                packet.stream = stream
+                copy.mux(packet)
+    data = (tmp_path / "whole.mp4").read_bytes()
+    assert len(Movie(tmp_path / "whole.mp4")) == 90
+    (tmp_path / "cut.mp4").write_bytes(data[: len(data) * 2 // 3])
+    with pytest.raises(MediaError, match="copy it again"):
+        Movie(tmp_path / "cut.mp4")
 
 
 def test_a_frame_that_a_movie_does_not_have(long_movie: Path) -> None:

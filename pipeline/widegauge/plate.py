@@ -44,7 +44,8 @@ class Plate:
     def encoding(self) -> Encoding:
         """The footage's curve, baked on first use."""
         facts = self.shot.footage
-        return bake(facts.encoding, facts.primaries, legal=facts.range == "legal")
+        stretched = self.footage.probe.stretched
+        return bake(facts.encoding, facts.primaries, legal=facts.range == "legal", stretched=stretched)
 
     @property
     def footage_px(self) -> tuple[int, int]:

@@ -20,6 +20,9 @@ from widegauge.media.planes import Tags, settle_tags, to_rgb
 AHEAD = 48
 """Frames that are decoded on the way rather than looked for: about as many as lie between key frames."""
 
+FRAMES_SHORT = 3
+"""Frames by which a track may be shorter than its header says before the file counts as cut off."""
+
 KEPT = 4
 """Decoded frames that are kept, since workers ask for neighbours a little out of order."""
 
@@ -27,7 +30,9 @@ KEPT = 4
 class Movie:
     """A movie file's picture track; frames are numbered from 1 in the order in which they are shown.
 
-    Frames of varying duration are numbered one by one all the same. Safe to read from several threads.
+    Frames of varying duration are numbered one by one all the same. Legal range is stretched: black and white come as
+    0 and 1, and what lies beyond them (super-white) beyond, which integer outputs clip and EXR keeps. Interlaced
+    frames come as they are, both fields. Safe to read from several threads.
     """
 
     def __init__(self, path: Path) -> None:
@@ -44,8 +49,7 @@ class Movie:
             self._stream = self._container.streams.video[0]
             self._stream.thread_type = "AUTO"
             self._shown_at = self._index()
-            if not self._shown_at:
-                raise MediaError(f"{path}: has no frames; copy it again from its source.")
+            self._check_length()
             first = self._frame(0)
         except (av.error.FFmpegError, OSError) as error:
             raise _broken(path, error) from None
@@ -88,6 +92,20 @@ class Movie:
         self._container.seek(0)
         shown = [frame.pts for frame in self._container.decode(self._stream)]
         return sorted(stamp for stamp in shown if stamp is not None)
+
+    def _check_length(self) -> None:
+        """Refuse a file that was cut off: its header promises a track longer than what is there."""
+        count, stream = len(self._shown_at), self._stream
+        if count == 0:
+            raise MediaError(f"{self.path}: has no frames; copy it again from its source.")
+        if stream.duration and stream.average_rate and stream.time_base:
+            frame_ticks = 1 / (stream.average_rate * stream.time_base)
+            end = self._shown_at[-1] - (stream.start_time or 0) + frame_ticks
+            if end < stream.duration - FRAMES_SHORT * frame_ticks:
+                raise MediaError(
+                    f"{self.path}: ends after {count} frames, before the length in its header; "
+                    "copy it again from its source."
+                )
 
     def _frame(self, index: int) -> av.VideoFrame:
         if index in self._kept:
