@@ -114,3 +114,9 @@ def test_focus_at_a_point_is_read_from_the_first_frames_depth(make_shot) -> None
     shot = load_shot(make_shot(frames=2, text=SHOT.replace("distance_m = 4.2", "point = [0.9, 0.5]")))
     plan = make_plan(open_plate(shot), load_preset("15-perf-65"))
     assert plan.setup.focus.distance_m(1002) == pytest.approx(1.5)
+
+
+def test_a_note_when_eye_height_has_no_room(make_shot) -> None:
+    for zoom, said in ((1.0, True), (1.5, False)):
+        shot = load_shot(make_shot(frames=1, text=SHOT + f"[frame]\neye_height = 0.3\nzoom = {zoom}\n"))
+        assert ("frame" in make_plan(open_plate(shot), load_preset("15-perf-65")).notes) is said

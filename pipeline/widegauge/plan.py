@@ -52,6 +52,15 @@ class Plan:
     stages: tuple[StagePlan, ...]
 
     @property
+    def notes(self) -> dict[str, str]:
+        """Sentences where numbers do not speak for themselves, by stage; "frame" for the crop's place."""
+        said = {stage.name: stage.planned.note for stage in self.stages if stage.planned and stage.planned.note}
+        raster = self.setup.raster
+        if self.shot.frame.eye_height is not None and raster.plate_height_px <= raster.height_px:
+            said["frame"] = "eye_height has no room to act: the crop takes the footage's whole height; raise frame.zoom"
+        return said
+
+    @property
     def depth_of_field_stops(self) -> float:
         """Above 0: the footage is too deep by so many stops."""
         return lens.stops_too_deep(self.setup.camera, self.setup.negative)
@@ -73,7 +82,7 @@ class Plan:
             "pixel_um": self.setup.pixel_um,
             "picture_px": [self.setup.raster.width_px, self.setup.raster.height_px],
             "stages": {stage.name: [_row(row) for row in _rows(stage)] for stage in self.stages},
-            "notes": {stage.name: stage.planned.note for stage in self.stages if stage.planned and stage.planned.note},
+            "notes": self.notes,
         }
 
 

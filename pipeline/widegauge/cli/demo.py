@@ -32,7 +32,6 @@ def command(out: Path, preset: str, shot: Path) -> None:
     plan, plate, size = planned(shot, preset)
     click.echo(plan_text(plan))
     job = make_job(plan, plate, out=out / "frames", proxy=size)
-    finished, skipped = watched(job)
-    click.echo(f"\n{finished} frames finished, {skipped} done before, in {job.out}")
+    click.echo("\n".join(["", *watched(job), ""]))
     for path, what in show_stages(plan, plate, out=out):
         click.echo(f"{path}: {what}")

@@ -48,6 +48,4 @@ def command(
     plan, plate, size = planned(shot, preset, overrides=overrides, frames=frames, proxy=proxy)
     click.echo(differences_text(plan), err=True)
     job = make_job(plan, plate, out=out, proxy=size)
-    finished, skipped = watched(job, workers=workers)
-    click.echo(f"{finished} finished, {skipped} done before: {job.output(plate.footage.numbers[0])} ...")
-    click.echo(f"record: {job.record_path}")
+    click.echo("\n".join(watched(job, workers=workers)))

@@ -12,8 +12,8 @@ if TYPE_CHECKING:
     from widegauge.run.finish import Job, Progress
 
 
-def watched(job: Job, *, workers: int = 0) -> tuple[int, int]:
-    """Finish a job while showing its progress on standard error; counts of frames finished and done before."""
+def watched(job: Job, *, workers: int = 0) -> list[str]:
+    """Finish a job while showing its progress on standard error; what to say of it in the end, a line each."""
     from widegauge.run.finish import finish, workers_for
 
     total = len(job.plate.footage.numbers)
@@ -37,11 +37,26 @@ def watched(job: Job, *, workers: int = 0) -> tuple[int, int]:
                 click.echo(f"warning: frame {progress.number}: {healed:g} pixels were not numbers; healed", err=True)
 
         try:
-            finish(job, workers=workers, on_frame=on_frame)
+            record = finish(job, workers=workers, on_frame=on_frame)
         except KeyboardInterrupt:
             click.echo("\nstopped; whole frames stay, the same command goes on from here", err=True)
             sys.exit(130)
-    return counts[False], counts[True]
+    first = job.output(job.plate.footage.numbers[0])
+    return [
+        f"{counts[False]} finished, {counts[True]} done before: {first} ...",
+        *_remarked({n: record.frames[n].remarks for n in job.plate.footage.numbers}),
+        f"record: {job.record_path}",
+    ]
+
+
+def _remarked(remarks: dict[int, dict[str, float]]) -> list[str]:
+    """For each kind of remark, the frame that has most of it."""
+    kinds = {kind for remark in remarks.values() for kind in remark}
+    lines = []
+    for kind in sorted(kinds):
+        number = max(remarks, key=lambda n: remarks[n].get(kind, 0.0))
+        lines.append(f"{kind}: up to {remarks[number][kind]:.4g} (frame {number})")
+    return lines
 
 
 def _line(progress: Progress) -> str:

@@ -57,7 +57,7 @@ def stages_text(plan: Plan) -> str:
             for row in stage.planned.rows:
                 numbers = (_number(row.footage), _number(row.negative), _number(row.difference))
                 table.append((f"  {row.quantity}", row.unit, *numbers))
-    notes = [f"{s.name}: {s.planned.note}" for s in plan.stages if s.planned is not None and s.planned.note]
+    notes = [f"{name}: {note}" for name, note in plan.notes.items()]
     return "\n".join([*_aligned(table), *([""] if notes else []), *notes])
 
 
@@ -96,7 +96,7 @@ def record_text(name: str, record: Any) -> str:
     for field in dataclasses.fields(record):
         if field.name == "sources":
             continue
-        lines.append(f"  {field.name} = {getattr(record, field.name)}")
+        lines.append(f"  {field.name} = {_value(getattr(record, field.name))}")
         if field.name in sources:
             lines.append(f"      {sources[field.name]}")
     return "\n".join(lines)
@@ -105,10 +105,25 @@ def record_text(name: str, record: Any) -> str:
 def _keys(table: BaseModel) -> list[str]:
     return _aligned(
         [
-            (f"  {key}", f"= {getattr(table, key)}", field.description or "")
+            (f"  {key}", f"= {_value(getattr(table, key))}", field.description or "")
             for key, field in type(table).model_fields.items()
         ]
     )
+
+
+def _value(value: Any) -> str:
+    """A setting as a preset file would write it."""
+    match value:
+        case None:
+            return "(not given)"
+        case bool():
+            return str(value).lower()
+        case str():
+            return f'"{value}"'
+        case tuple():
+            return f"[{', '.join(_value(each) for each in value)}]"
+        case _:
+            return str(value)
 
 
 def _field(plan: Plan) -> Iterable[Sequence[str]]:
