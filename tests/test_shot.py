@@ -70,6 +70,7 @@ def test_all_mistakes_at_once(make_shot) -> None:
         ('encoding = "linear"', 'encoding = "linear"\nframes = "9-1"', "footage.frames", "1001-1048"),
         ('encoding = "linear"', 'encoding = "linear"\nrate = "fast"', "footage.rate", "24"),
         ('encoding = "linear"', 'encoding = "linear"\nhighlight_stops = 2.0', "footage.highlight_stops", "clip_linear"),
+        ('encoding = "linear"', 'encoding = "linear"\nrange = "legal"', "footage.range", "no legal range"),
         ("ITU-R BT.709", "ITU-R BT.700", "footage.primaries", "ITU-R BT.709"),
         ('noise = "none"', "noise = [[0.2, 0.1], [0.1, 0.1]]", "camera.noise", "rising"),
         ("sensor_mm = [13.2, 8.8]", "sensor_mm = [13.2, 8.8]\nmtf = [[0.0, 0.9]]", "camera.mtf", "start at"),

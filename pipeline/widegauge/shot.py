@@ -72,6 +72,13 @@ class Footage(Table):
             raise ValueError("lifting clipped lamps needs clip_linear; state the level at which the sensor clipped")
         return stops
 
+    @field_validator("range")
+    @classmethod
+    def _light_has_no_range(cls, code_range: str, info: ValidationInfo) -> str:
+        if code_range == "legal" and info.data.get("encoding") == "linear":
+            raise ValueError('scene-linear light has no legal range; name the curve, or set range = "full"')
+        return code_range
+
     @property
     def rate_or_none(self) -> Fraction | None:
         return parse_rate(self.rate) if self.rate else None
