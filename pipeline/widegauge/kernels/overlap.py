@@ -36,7 +36,7 @@ def spectra(kernels: Sequence[Float64]) -> Float32:
 def convolve(rgb: Float32, responses: Float32, *, reach_px: int) -> Float32:
     """Filter each channel of (H, W, 3) float32 by its response from ``spectra``; a new (H, W, 3) float32.
 
-    ``reach_px`` is half the kernels' side, rounded down. Beyond the picture its edges are repeated. A channel whose
+    ``reach_px`` is half the kernels' side, rounded down. The picture is mirrored at its edges. A channel whose
     response is 1 throughout passes bit for bit.
     """
     height, width = rgb.shape[:2]
@@ -65,18 +65,25 @@ def convolve(rgb: Float32, responses: Float32, *, reach_px: int) -> Float32:
 
 
 @njit(nogil=True, cache=True)
+def _mirror(i: int, count: int) -> int:
+    """Place of ``i`` in 0..count-1 when the picture is mirrored at its edges, again and again."""
+    i %= 2 * count
+    return i if i < count else 2 * count - 1 - i
+
+
+@njit(nogil=True, cache=True)
 def _gather(block: Float32, rgb: Float32, channel: int, top: int, left: int) -> None:
-    """Fill a block from a channel at (top, left), edges repeated."""
+    """Fill a block from a channel at (top, left), edges mirrored."""
     side, height, width = block.shape[0], rgb.shape[0], rgb.shape[1]
     first, end = min(max(0, -left), side), max(min(side, width - left), 0)
     for y in range(side):
-        line = min(max(top + y, 0), height - 1)
+        line = _mirror(top + y, height)
         for x in range(first):
-            block[y, x] = rgb[line, 0, channel]
+            block[y, x] = rgb[line, _mirror(left + x, width), channel]
         for x in range(first, end):
             block[y, x] = rgb[line, left + x, channel]
         for x in range(end, side):
-            block[y, x] = rgb[line, width - 1, channel]
+            block[y, x] = rgb[line, _mirror(left + x, width), channel]
 
 
 @njit(nogil=True, cache=True)

@@ -59,7 +59,7 @@ def correction(shape: tuple[int, int], halvings: int) -> Float32:
 def filter_reduced(rgb: Float32, response: Float32, *, shape: tuple[int, int], pad_px: int, halvings: int) -> Float32:
     """Halve (H, W, 3) float32 and filter it by a response at the places of ``rfft2`` of ``shape``; (3, h, w) float32.
 
-    Beyond the picture its edges are repeated for ``pad_px`` full pixels. The response should have fallen to nothing
+    The picture is mirrored at its edges for ``pad_px`` full pixels. The response should have fallen to nothing
     at the reduced picture's Nyquist frequency, and hold the ``correction`` for coming back by ``enlarged_rows``.
     """
     small = _halve_interleaved(rgb) if halvings else np.ascontiguousarray(np.moveaxis(rgb, 2, 0))
@@ -69,7 +69,7 @@ def filter_reduced(rgb: Float32, response: Float32, *, shape: tuple[int, int], p
     pad = -(-pad_px // (1 << halvings))
     edges = ((pad, shape[0] - rows - pad), (pad, shape[1] - columns - pad))
     for plane in small:
-        spectrum = rfft2(np.pad(plane, edges, mode="edge"), workers=WORKERS)
+        spectrum = rfft2(np.pad(plane, edges, mode="symmetric"), workers=WORKERS)
         spectrum *= response
         back = irfft2(spectrum, s=shape, workers=WORKERS, overwrite_x=True)
         plane[:] = back[pad : pad + rows, pad : pad + columns]

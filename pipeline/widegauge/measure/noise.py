@@ -30,8 +30,11 @@ FLAT_SHARE = 0.1
 FEWEST_CELLS = 400
 """A level with fewer measured cells over the shot is left out (sigma's own error is then above 6 %)."""
 
+CLIPPED_SHARE = 1e-3
+"""Share of pixels at the lowest or highest value above which that value counts as a clip."""
+
 DEAD_SHARE = 0.05
-"""Share of cells without any difference above which a level counts as clipped, unless all levels are like that."""
+"""Share of cells without any difference above which a level counts as too coarsely coded, unless all are like that."""
 
 MAD_TO_SIGMA = 1.4826
 MAD_ERROR = 1.17
@@ -65,7 +68,7 @@ def find_noise(frames: Iterable[Float32]) -> NoiseFound:
     """``measure_noise`` with how sure it is.
 
     Texture only adds to what is read, and noise grows with light, so a level is held to what any brighter level reads
-    (within twice its error). Levels where cells without any difference abound (clipped, crushed) are left out.
+    (within twice its error). Levels where cells without any difference abound (coarse code values) are left out.
     """
     count = round(BINS_PER_STOP * np.log2(HIGHEST_LINEAR / LOWEST_LINEAR))
     variance, cells, light = np.zeros(count), np.zeros(count, dtype=np.int64), np.zeros(count)
@@ -75,6 +78,7 @@ def find_noise(frames: Iterable[Float32]) -> NoiseFound:
         seen += 1
         level, diagonal, relief = _cells(rgb[..., GREEN])
         place = np.floor(BINS_PER_STOP * np.log2(np.maximum(level, LOWEST_LINEAR) / LOWEST_LINEAR)).astype(np.int64)
+        place[np.isinf(relief)] = -1
         for i in np.unique(place[(place >= 0) & (place < count)]):
             here = np.flatnonzero(place == i)
             flat = here[np.argsort(relief[here], kind="stable")[: max(1, int(FLAT_SHARE * here.size))]]
@@ -100,7 +104,10 @@ def find_noise(frames: Iterable[Float32]) -> NoiseFound:
 
 
 def _cells(plane: Float32) -> tuple[Float64, Float64, Float64]:
-    """Of each 2 x 2 cell: mean, diagonal difference, and how far the mean is from those of its neighbours."""
+    """Of each 2 x 2 cell: mean, diagonal difference, and how far the mean is from those of its neighbours.
+
+    That last is infinite beside pixels at the plane's lowest or highest value, where many lie there: they are clipped.
+    """
     height, width = (plane.shape[0] // 2) * 2, (plane.shape[1] // 2) * 2
     even, odd = plane[0:height:2, :width].astype(np.float64), plane[1:height:2, :width].astype(np.float64)
     a, b, c, d = even[:, 0::2], even[:, 1::2], odd[:, 0::2], odd[:, 1::2]
@@ -108,4 +115,9 @@ def _cells(plane: Float32) -> tuple[Float64, Float64, Float64]:
     down = np.diff(mean, axis=0, append=mean[-1:])
     along = np.diff(mean, axis=1, append=mean[:, -1:])
     relief = maximum_filter(uniform_filter(down * down + along * along, size=3), size=3)
+    for bound in (plane.min(), plane.max()):
+        at_bound = plane[:height, :width] == bound
+        if at_bound.mean() > CLIPPED_SHARE:
+            cell = at_bound.reshape(height // 2, 2, width // 2, 2).any(axis=(1, 3))
+            relief[maximum_filter(cell, size=3)] = np.inf
     return mean.ravel(), ((a - b - c + d) / 2.0).ravel(), relief.ravel()

@@ -71,15 +71,16 @@ def pixel_spectrum(*, pitch_um: float, cloud_um: float, scan_mtf50_cpmm: float =
     grain's own spectrum times the pixel's sinc^2 and, if there is a scan, the square of its MTF.
     """
     orders = min(MAX_ORDERS, max(2, math.ceil(CLOUD_ORDERS * pitch_um / cloud_um)))
-    f = np.fft.fftfreq(SPECTRUM_SAMPLES)
-    cpp = (f[:, None] + np.arange(-orders, orders + 1)[None, :]).ravel()
+    half = SPECTRUM_SAMPLES // 2
+    alias = np.arange(-orders, orders + 1)
+    cpp = (np.arange(half + 1)[:, None] / SPECTRUM_SAMPLES + alias[None, :]).ravel()
     per_um = np.hypot(cpp[:, None], cpp[None, :]) / pitch_um
     box = transfer.pixel(cpp) ** 2
     power = transfer.disc(per_um, diameter=cloud_um) ** 2 * box[:, None] * box[None, :]
     power *= transfer.scan(1000.0 * per_um, mtf50_cpmm=scan_mtf50_cpmm) ** 2
-    n, m = SPECTRUM_SAMPLES, 2 * orders + 1
-    folded = power.reshape(n, m, n, m).sum(axis=(1, 3))
-    return np.asarray(folded / (pitch_um * pitch_um))
+    quadrant = power.reshape(half + 1, alias.size, half + 1, alias.size).sum(axis=(1, 3)) / (pitch_um * pitch_um)
+    mirrored = np.minimum(np.arange(SPECTRUM_SAMPLES), SPECTRUM_SAMPLES - np.arange(SPECTRUM_SAMPLES))
+    return np.asarray(quadrant[np.ix_(mirrored, mirrored)])
 
 
 def pixel_factor(*, pitch_um: float, cloud_um: float, scan_mtf50_cpmm: float = 0.0) -> float:

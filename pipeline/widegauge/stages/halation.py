@@ -34,7 +34,7 @@ VEIL_SAMPLES = 7.0
 """Reduced pixels across the seen depth of the diffuse source: its response is then below 1e-8 at their Nyquist."""
 
 VEIL_DEPTHS = 16.0
-"""Edges are repeated for this many depths; 0.4 % of the returned light lies beyond and wraps round."""
+"""The picture is mirrored for this many depths; 0.4 % of the returned light lies beyond and wraps round."""
 
 RECORDS = ("R", "G", "B")
 
