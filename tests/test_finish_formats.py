@@ -118,7 +118,7 @@ def test_interrupted_by_the_keyboard(make_shot, tmp_path: Path) -> None:
 
 
 def test_attributes_go_along_or_into_the_sidecar(make_shot, tmp_path: Path) -> None:
-    shot = make_shot(frames=1)
+    shot = make_shot(frames=1, text=SHOT.replace("[camera]", 'rate = "24000/1001"\n\n[camera]'))
     plate = tmp_path / "plates" / "pier.1001.exr"
     header = {
         "timeCode": OpenEXR.TimeCode(1, 0, 0, 5, False, False, False, False, False, False, 1, 2, 3, 4, 5, 6, 7, 8),
@@ -130,10 +130,12 @@ def test_attributes_go_along_or_into_the_sidecar(make_shot, tmp_path: Path) -> N
         head = dict(file.header())
     assert head["reelName"] == "A007"
     assert (head["timeCode"].hours, head["timeCode"].frame) == (1, 5)
+    assert oiio.ImageInput.open(str(tmp_path / "exr" / "pier.1001.exr")).spec()["framesPerSecond"] == (24000, 1001)
     assert not (tmp_path / "exr" / "pier.attributes.json").exists()
     finish(shot, tmp_path / "tiff", "--set", "output.format=tiff16")
     kept = json.loads((tmp_path / "tiff" / "pier.attributes.json").read_text())["1001"]
     assert kept["reelName"] == "A007"
+    assert kept["framesPerSecond"] == [24000, 1001]
     assert any("imecode" in key.lower() for key in kept)
 
 

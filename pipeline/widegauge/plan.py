@@ -215,7 +215,7 @@ def _spread(plate: Plate) -> Iterator[Float32]:
     numbers = [n for n in plate.footage.all_numbers if n not in plate.footage.missing_numbers]
     chosen = sorted({numbers[round(i * (len(numbers) - 1) / max(1, NOISE_FRAMES - 1))] for i in range(NOISE_FRAMES)})
     for number in chosen:
-        yield plate.linear(plate.footage.read(number))[0]
+        yield plate.linear(plate.read(number))[0]
 
 
 def _side(side: Side) -> dict[str, Any]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -13,6 +13,7 @@ import numpy as np
 from widegauge.depth import metres
 from widegauge.errors import MediaError, Mistake, SettingsError
 from widegauge.frame import Float32, Frame
+from widegauge.media.attributes import RATE
 from widegauge.media.encoding import Encoding, bake
 from widegauge.media.footage import Footage, list_frames, open_footage
 from widegauge.media.images import Picture, read_channel, size_px
@@ -51,6 +52,18 @@ class Plate:
     def footage_px(self) -> tuple[int, int]:
         """Width and height of the footage as shot."""
         return self.footage.probe.width_px, self.footage.probe.height_px
+
+    def read(self, number: int) -> Picture:
+        """A frame as code values; it carries the rate where the shot file states it, or where no header could."""
+        picture = self.footage.read(number)
+        if self.shot.footage.rate is None and picture.kind != "movie":
+            return picture
+        rate = self.footage.rate
+        return replace(
+            picture,
+            attributes=picture.attributes | {RATE: (rate.numerator, rate.denominator)},
+            attribute_types=picture.attribute_types | {RATE: "rational"},
+        )
 
     def linear(self, picture: Picture) -> tuple[Float32, tuple[tuple[str, float], ...]]:
         """Scene-linear pixels of a picture as shot: decoded, healed, clipped lamps lifted; and remarks on that."""

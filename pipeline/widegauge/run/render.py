@@ -46,7 +46,7 @@ def render(plan: Plan, plate: Plate, number: int) -> tuple[Picture, tuple[tuple[
     When no stage changes a value and the size stays, the pixels are moved and otherwise left as they came,
     bit for bit: not even decoded.
     """
-    picture = plate.footage.read(number)
+    picture = plate.read(number)
     raster = plan.setup.raster
     if not plan.acts and plate.footage_px == (raster.plate_width_px, raster.plate_height_px):
         x_px, y_px = -raster.crop_x_px, -raster.crop_y_px

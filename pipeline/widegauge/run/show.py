@@ -48,7 +48,7 @@ def show_stages(plan: Plan, plate: Plate, *, out: Path) -> Iterator[tuple[Path, 
 def _pictures(plan: Plan, plate: Plate, number: int, view: View) -> list[tuple[str, Bytes]]:
     """The plate as shot, framed, and after each further stage that is on, as shown by the view."""
     raster = plan.setup.raster
-    picture = plate.footage.read(number)
+    picture = plate.read(number)
     shown: dict[str, Bytes] = {}
     whole = framed = None
     for step in steps(plan, plate, number, picture):
