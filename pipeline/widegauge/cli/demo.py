@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from widegauge.cli.options import planned
+from widegauge.cli.options import planned, proxy_option
 
 _CHECKOUT = Path(__file__).parents[3]
 
@@ -22,14 +22,15 @@ _CHECKOUT = Path(__file__).parents[3]
     type=click.Path(path_type=Path),
     help="Another shot file.  [default: the sample frames of this checkout]",
 )
-def command(out: Path, preset: str, shot: Path) -> None:
+@proxy_option
+def command(out: Path, preset: str, shot: Path, proxy: str) -> None:
     """Finish the sample frames; write a wipe and a sheet of the stages; say where to look."""
     from widegauge.cli.progress import watched
     from widegauge.report.table import plan_text
     from widegauge.run.finish import make_job
     from widegauge.run.show import show_stages
 
-    plan, plate, size = planned(shot, preset)
+    plan, plate, size = planned(shot, preset, proxy=proxy)
     click.echo(plan_text(plan))
     job = make_job(plan, plate, out=out / "frames", proxy=size)
     click.echo("\n".join(["", *watched(job), ""]))
