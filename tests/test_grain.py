@@ -207,17 +207,30 @@ def test_records_share_only_what_they_should() -> None:
 
 
 def test_frames_and_seeds_differ() -> None:
+    """Correlation below 0.003 between frames, seeds and places: some four standard errors of so many pixels."""
     plan = planned(69.6, 3840)
-    first = np.log(STAGE.apply(plan, grey_frame(700, 1000, number=1)).rgb)
+    first = np.log(STAGE.apply(plan, grey_frame(1400, 1400, number=1)).rgb)
     for other in (
-        STAGE.apply(plan, grey_frame(700, 1000, number=2)),
-        STAGE.apply(planned(69.6, 3840, seed=8), grey_frame(700, 1000, number=1)),
-        STAGE.apply(planned(69.6, 3840, seed=7 + 2**40), grey_frame(700, 1000, number=1)),
-        STAGE.apply(plan, grey_frame(700, 1000, number=1, x_px=64)),
+        STAGE.apply(plan, grey_frame(1400, 1400, number=2)),
+        STAGE.apply(planned(69.6, 3840, seed=8), grey_frame(1400, 1400, number=1)),
+        STAGE.apply(planned(69.6, 3840, seed=7 + 2**40), grey_frame(1400, 1400, number=1)),
+        STAGE.apply(plan, grey_frame(1400, 1400, number=1, x_px=64)),
     ):
         for c in range(3):
             r = np.corrcoef(first[..., c].ravel(), np.log(other.rgb[..., c]).ravel())[0, 1]
-            assert abs(r) < 4.0 / math.sqrt(700 * 1000)
+            assert abs(r) < 0.003
+
+
+def test_grain_does_not_repeat_within_a_frame() -> None:
+    """Beyond its kernel the field's own correlation is that of chance: below six standard errors at every lag."""
+    plan = planned(69.6, 3840)
+    field = np.log(STAGE.apply(plan, grey_frame(1024, 1024)).rgb[..., 1].astype(np.float64))
+    field -= field.mean()
+    related = np.real(np.fft.ifft2(np.abs(np.fft.fft2(field)) ** 2)) / (field.var() * field.size)
+    reach = len(plan.taps)
+    for lag in range(-reach, reach + 1):
+        related[lag, np.arange(-reach, reach + 1)] = 0.0
+    assert np.abs(related).max() < 6.0 / 1024
 
 
 def test_a_place_fixes_the_grain() -> None:
@@ -341,3 +354,35 @@ def test_rows_add_in_quadrature(name: str) -> None:
         assert row.difference is not None
         assert row.difference == pytest.approx(math.sqrt(max(0.0, row.negative**2 - row.footage**2)))
     assert plan.rows[1].footage == pytest.approx(0.004 / 0.18 / math.log(2.0))
+
+
+@pytest.mark.slow
+def test_clouds_dropped_at_random() -> None:
+    """Discs of 6 um dropped at random, by counting alone: pixel over aperture, and the next pixel, as predicted.
+
+    No spectrum and no transfer function: points in micrometre cells, discs as masks, pixels and apertures as means.
+    Eight fields of 3 mm; the aperture's sigma is then known to 0.4 %.
+    """
+    pitch_um, side_um = 18, 2988
+    y, x = np.mgrid[-3:4, -3:4]
+    cloud = (np.hypot(y, x) <= 3.0).astype(np.float64)
+    y, x = np.mgrid[-24:25, -24:25]
+    aperture = (np.hypot(y, x) <= 24.0).astype(np.float64)
+    cloud_um = 2.0 * math.sqrt(cloud.sum() / math.pi)
+    aperture_um = 2.0 * math.sqrt(aperture.sum() / math.pi)
+    rng = np.random.default_rng(12)
+    pixels, readings, neighbours = [], [], []
+    for _ in range(8):
+        layer = fftconvolve(rng.poisson(0.05, (side_um, side_um)).astype(np.float64), cloud, mode="same")
+        field = layer.reshape(side_um // pitch_um, pitch_um, side_um // pitch_um, pitch_um).mean(axis=(1, 3))[
+            1:-1, 1:-1
+        ]
+        pixels.append(field.var())
+        neighbours.append(np.mean((field[:, 1:] - field.mean()) * (field[:, :-1] - field.mean())))
+        readings.append(fftconvolve(layer, aperture / aperture.sum(), mode="valid")[::6, ::6].var())
+    found = math.sqrt(np.mean(pixels) / np.mean(readings))
+    spectrum = granularity.pixel_spectrum(pitch_um=pitch_um, cloud_um=cloud_um)
+    level = granularity.spectrum_level_um2(1.0, cloud_um=cloud_um, aperture_um=aperture_um)
+    assert found == pytest.approx(math.sqrt(float(spectrum.mean()) * level), rel=0.015)
+    predicted = float(np.real(np.fft.ifft2(spectrum))[0, 1] / spectrum.mean())
+    assert np.mean(neighbours) / np.mean(pixels) == pytest.approx(predicted, abs=0.008)

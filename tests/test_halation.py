@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pytest
@@ -10,7 +11,9 @@ from conftest import reference
 from emulsion_setup import WIDTHS_MM, make_setup
 from scipy.integrate import quad
 from widegauge.frame import Frame
+from widegauge.kernels import pyramid
 from widegauge.physics import base
+from widegauge.stages import grain, mtf
 from widegauge.stages.halation import STAGE, HalationPlan
 
 ACETATE = {"thickness_mm": 0.142, "index": 1.48}
@@ -70,6 +73,25 @@ def test_light_within_a_radius_is_the_integral() -> None:
     within = quad(ray, ring, 1.0)[0]
     assert within / total == pytest.approx(float(base.share_within(1.0, **ACETATE)), rel=1e-6)
     assert base.radius_of_share_mm(float(base.share_within(1.0, **ACETATE)), **ACETATE) == pytest.approx(1.0)
+
+
+def test_rays_traced_through_the_base() -> None:
+    """A million rays from a diffuse point, by Snell's law and Fresnel's sine and tangent form: light in each ring."""
+    thickness_mm, index = ACETATE["thickness_mm"], ACETATE["index"]
+    rng = np.random.default_rng(8)
+    inside = np.arcsin(np.sqrt(rng.random(1_000_000)))
+    sin_out = index * np.sin(inside)
+    outside = np.arcsin(np.minimum(sin_out, 1.0))
+    less, more = inside - outside, inside + outside
+    back = 0.5 * ((np.sin(less) / np.sin(more)) ** 2 + (np.tan(less) / np.tan(more)) ** 2)
+    back[sin_out >= 1.0] = 1.0
+    edges = np.array([0.0, 0.1, 0.2, 0.25, 0.26, 0.28, 0.32, 0.4, 0.6, 1.0, 2.0])
+    found = np.histogram(2.0 * thickness_mm * np.tan(inside), edges, weights=back)[0] / 1_000_000
+    for first, last, share in zip(edges[:-1], edges[1:], found, strict=True):
+        expected = quad(
+            lambda r: 2.0 * math.pi * r * float(base.returned_light(r, **ACETATE)), first, last, points=[0.2603]
+        )[0]
+        assert share == pytest.approx(expected, rel=0.02, abs=2e-4)
 
 
 def test_veil_is_the_transform_of_the_diffuse_source() -> None:
@@ -202,6 +224,21 @@ def test_input_unchanged_and_same_bytes_again() -> None:
     first, second = (STAGE.apply(planned(12.52, 960), frame).rgb for _ in range(2))
     assert np.array_equal(rgb, before)
     assert np.array_equal(first, second)
+
+
+def test_same_bytes_for_any_threads_and_for_frames_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """All three stages of the emulsion: one transform thread or two, frames in turn or four at once."""
+    rng = np.random.default_rng(6)
+    frames = [Frame(n, rng.random((300, 500, 3), dtype=np.float32)) for n in range(6)]
+    setup = make_setup(12.52, 1920)
+    for stage in (STAGE, mtf.STAGE, grain.STAGE):
+        plan = stage.plan(stage.settings(), setup)
+        monkeypatch.setattr(pyramid, "WORKERS", 1)
+        serial = [stage.apply(plan, frame).rgb for frame in frames]
+        monkeypatch.setattr(pyramid, "WORKERS", 2)
+        with ThreadPoolExecutor(4) as pool:
+            at_once = list(pool.map(lambda frame, s=stage, p=plan: s.apply(p, frame).rgb, frames))
+        assert all(np.array_equal(a, b) for a, b in zip(serial, at_once, strict=True))
 
 
 def test_plan_explains() -> None:
