@@ -19,8 +19,8 @@ ONE_BITS = 44
 """A weight of one in the integers' scale."""
 BLOCK = 32
 """Side of the blocks whose farthest reach is known."""
-TILE = 32
-"""Side of the tiles that are worked at a time."""
+TILE_HIGH, TILE_WIDE = 32, 64
+"""The tiles that are worked at a time."""
 
 
 @njit(nogil=True, cache=True)
@@ -65,9 +65,10 @@ def mirrored(i, size):  # type: ignore[no-untyped-def]
 def list_fragments(  # type: ignore[no-untyped-def]
     entry, link, piece_entry, piece_weight, reach, rows, group, groups, tx0, ty0, tx1, ty1, most, starts, places
 ):
-    """List what reaches a tile, group by group: place is (row, column, layer) packed, from ``most`` outside the tile.
+    """List what reaches a tile, group by group, as runs of whole pixels of one kernel or single pieces.
 
-    On return ``starts[g]`` is where group g ends. Gives (number of fragments, whether any of them are pieces);
+    A place is packed from its row and column, counted from ``most`` outside the tile, its layer and its length
+    (``unpack``). On return ``starts[g]`` is where group g ends. Gives (number of places, whether any are pieces);
     nothing is listed when ``places`` is too short for them.
     """
     height, width = entry.shape
@@ -97,18 +98,57 @@ def list_fragments(  # type: ignore[no-untyped-def]
                 while x < stop:
                     sx = x if inside else sx
                     far = max(tx0 - x, x - tx1 + 1, dy)
+                    row = y - ty0 + most
                     k = link[sy, sx]
-                    for layer in range(2 if k >= 0 else 1):
-                        t = entry[sy, sx] if k < 0 else piece_entry[k, layer]
-                        if rows[t] < far or (k >= 0 and piece_weight[k, layer] <= 0.0):
-                            continue
-                        g = group[t]
-                        if listing:
-                            places[starts[g]] = ((y - ty0 + most) << 16 | (x - tx0 + most)) << 1 | layer
-                        starts[g] += 1
-                        pieces = pieces or k >= 0
-                    x += 1
+                    if k >= 0:
+                        pieces = True
+                        many = 1
+                        while inside and x + many < min(width, tx1 + most) and link[sy, x + many] >= 0:
+                            many += 1
+                        for layer in range(2):
+                            i = 0
+                            while i < many:
+                                t = piece_entry[k + i, layer]
+                                far = max(tx0 - x - i, x + i - tx1 + 1, dy)
+                                if rows[t] < far or piece_weight[k + i, layer] <= 0.0:
+                                    i += 1
+                                    continue
+                                last = min(many, tx1 + rows[t] - x)
+                                n = 1
+                                while i + n < last and piece_entry[k + i + n, layer] == t:
+                                    n += 1
+                                if listing:
+                                    places[starts[group[t]]] = pack(row, x + i - tx0 + most, layer, n)
+                                starts[group[t]] += 1
+                                i += n
+                        x += many
+                        continue
+                    t = entry[sy, sx]
+                    if rows[t] < far:
+                        x += 1
+                        continue
+                    n = 1
+                    if inside:
+                        last = min(width, tx1 + rows[t])
+                        while x + n < last and link[sy, x + n] < 0 and entry[sy, x + n] == t:
+                            n += 1
+                    if listing:
+                        places[starts[group[t]]] = pack(row, x - tx0 + most, 0, n)
+                    starts[group[t]] += 1
+                    x += n
     return total, pieces
+
+
+@njit(nogil=True, cache=True)
+def pack(row, col, layer, n):  # type: ignore[no-untyped-def]
+    """A place as one integer."""
+    return ((np.int64(row) << 16 | col) << 1 | layer) << 12 | n
+
+
+@njit(nogil=True, cache=True)
+def unpack(place):  # type: ignore[no-untyped-def]
+    """Row, column, layer and length of a place."""
+    return place >> 29, (place >> 13) & 0xFFFF, (place >> 12) & 1, place & 0xFFF
 
 
 @njit(nogil=True, cache=True)
@@ -151,55 +191,57 @@ def measure_runs(runs, h, shares):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
-def add_run(sums, row, a, b, c0, q):  # type: ignore[no-untyped-def]
-    """Start and end, in 1/256 px, of a run of light q in channels c0 to c0 + 3; both ends are spread over two pixels."""
-    ia, fa = a >> 8, a & 255
-    ib, fb = b >> 8, b & 255
-    for ch in range(4):
-        sums[row, ia, c0 + ch] += q[ch] * (256 - fa)
-    for ch in range(4):
-        sums[row, ia + 1, c0 + ch] += q[ch] * fa
-    for ch in range(4):
-        sums[row, ib, c0 + ch] -= q[ch] * (256 - fb)
-    for ch in range(4):
-        sums[row, ib + 1, c0 + ch] -= q[ch] * fb
+def nearest(value):  # type: ignore[no-untyped-def]
+    """The nearest whole number, halves away from zero."""
+    return np.int64(value + 0.5) if value >= 0.0 else -np.int64(0.5 - value)
 
 
 @njit(nogil=True, cache=True)
-def add_dense(sums, kernel, lx, ly, h, wide, high, parts, q):  # type: ignore[no-untyped-def]
-    """A small kernel around (lx, ly), the same for every quarter of the aperture."""
+def add_pair(line, column, n, wide, q, before, c0, c1):  # type: ignore[no-untyped-def]
+    """Add c0 q[i] + c1 q[i - 1] for i = 0 .. n at columns column + i of a row of four channels.
+
+    q       light of a run of n pixels, four zeros ahead and four behind
+    before  its running sum: before[4 i + ch] is the sum of channel ch over the pixels ahead of i, i = 0 .. n + 1
+
+    What falls left of the row is put on its first column, what falls right of it is dropped: only the running
+    sum along the row counts.
+    """
+    first = min(max(-column, 0), n + 1)
+    if first > 0:
+        for ch in range(4):
+            line[ch] += c0 * before[4 * first + ch] + c1 * before[4 * first - 4 + ch]
+    last = min(n, wide - column)
+    size = 4 * (last + 1 - first)
+    if size <= 0:
+        return
+    target = line[4 * (column + first) : 4 * (column + first) + size]
+    these = q[4 * first + 4 : 4 * first + 4 + size]
+    ahead = q[4 * first : 4 * first + size]
+    for i in range(size):
+        target[i] += c0 * these[i] + c1 * ahead[i]
+
+
+@njit(nogil=True, cache=True)
+def add_runs(line, left, right, times, lx, n, wide, q, before):  # type: ignore[no-untyped-def]
+    """One row of a run of equal kernels: each covers left to right, 1/256 px from its own pixel's left border.
+
+    The weight is 256 ``times`` in each pixel that is covered whole.
+    """
+    if right > left:
+        fraction = left & 255
+        add_pair(line, lx + (left >> 8), n, wide, q, before, times * (256 - fraction), times * fraction)
+        fraction = right & 255
+        add_pair(line, lx + (right >> 8), n, wide, q, before, times * (fraction - 256), -times * fraction)
+
+
+@njit(nogil=True, cache=True)
+def add_dense(sums, kernel, lx, ly, h, n, wide, high, parts, q, before):  # type: ignore[no-untyped-def]
+    """A run of equal small kernels from (lx, ly) on, the same for every quarter of the aperture."""
     for row in range(max(ly - h, 0), min(ly + h, high - 1) + 1):
-        before = 0
-        for col in range(max(lx - h, 0), min(lx + h + 1, wide) + 1):
-            weight = kernel[row - ly + 2, col - lx + 2] if col <= min(lx + h, wide - 1) else 0
-            step = np.int64(weight - before)
-            before = weight
-            if step != 0:
+        last = np.int64(0)
+        for col in range(-h, h + 2):
+            weight = np.int64(kernel[row - ly + 2, col + 2]) if col <= h else np.int64(0)
+            if weight != last:
                 for part in range(parts):
-                    for ch in range(4):
-                        sums[row, col, 4 * part + ch] += q[ch] * step
-
-
-@njit(nogil=True, cache=True)
-def add_quarters(sums, runs, e, lx, ly, r0, r1, wide, side, q):  # type: ignore[no-untyped-def]
-    """Rows r0 to r1 of a kernel whose runs start at e - its first row; q holds one light for each spatial quarter."""
-    middle = lx * 256 + 128
-    half = np.empty(4, np.int64)
-    for row in range(r0, r1 + 1):
-        a = max(runs[e + row, 0] + lx * 256, 0)
-        b = min(runs[e + row, 1] + lx * 256, wide * 256)
-        for right in range(2):
-            a1, b1 = (max(a, middle), b) if right else (a, min(b, middle))
-            if b1 <= a1:
-                continue
-            for below in range(2):
-                if (row < ly and below) or (row > ly and not below):
-                    continue
-                k = 2 * below + right
-                part = 3 - k if side else k
-                if row == ly:
-                    for ch in range(4):
-                        half[ch] = q[k, ch] >> 1
-                    add_run(sums, row, a1, b1, 4 * part, half)
-                else:
-                    add_run(sums, row, a1, b1, 4 * part, q[k])
+                    add_pair(sums[part, row], lx + col, n, wide, q, before, weight - last, np.int64(0))
+            last = weight

@@ -17,6 +17,8 @@ NEAR, FAR = 1, 2
 MORE_PX = 3.0
 """Hidden pieces reach this much farther than the two discs."""
 TRIES = 12
+CELL = 16
+"""Side of the cells that are passed over whole where no silhouette is within reach."""
 
 
 @njit(nogil=True, cache=True)
@@ -55,10 +57,24 @@ def nearest_in_row(flags, left, right, y0, y1):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
-def find_seeds(radius, flags, left, right, reach, seed, counts, y0, y1):  # type: ignore[no-untyped-def]
+def farthest_seed(radius, flags, out, y0, y1):  # type: ignore[no-untyped-def]
+    """Greatest radius of any FAR pixel in each cell of CELL x CELL pixels, cell rows y0 to y1; -infinity: none."""
+    height, width = radius.shape
+    for y in range(y0, y1):
+        for x in range(out.shape[1]):
+            most = np.float32(-np.inf)
+            for yy in range(y * CELL, min(y * CELL + CELL, height)):
+                for xx in range(x * CELL, min(x * CELL + CELL, width)):
+                    if flags[yy, xx] & FAR:
+                        most = max(most, radius[yy, xx])
+            out[y, x] = most
+
+
+@njit(nogil=True, cache=True)
+def find_seeds(radius, flags, left, right, farthest, reach, seed, counts, y0, y1):  # type: ignore[no-untyped-def]
     """Nearest FAR pixel that lies behind each pixel and near enough to matter, as y * width + x; -1 where none.
 
-    Exact: rows by rising distance, then along the row; the first of equals wins. ``counts[y]`` says for how many
+    ``farthest`` is the greatest radius of a FAR pixel within reach of each cell. Exact: rows by rising distance, then along the row; the first of equals wins. ``counts[y]`` says for how many
     pixels of the row pieces are needed (hidden ones and flagged ones).
     """
     height, width = radius.shape
@@ -66,9 +82,15 @@ def find_seeds(radius, flags, left, right, reach, seed, counts, y0, y1):  # type
         count = 0
         for x in range(width):
             c = radius[y, x]
-            best = (reach + 1) * (reach + 1)
+            most = farthest[y // CELL, x // CELL]
+            seed[y, x] = -1
+            if most <= c + STEP_PX:
+                count += flags[y, x] != 0
+                continue
+            limit = min(reach, int(abs(c) + max(abs(c), most) + MORE_PX))
+            best = (limit + 1) * (limit + 1)
             found = -1
-            for step in range(2 * reach + 1):
+            for step in range(2 * limit + 1):
                 dy = (step + 1) // 2
                 if dy * dy >= best:
                     break

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import maximum_filter
 
 from widegauge.kernels import background, scatter, silhouette
 from widegauge.kernels import tiles as tiling
@@ -68,27 +69,29 @@ def spread(
     down = 2.0 ** -max(0, int(np.ceil(np.log2(max(peak, 1.0) / HIGHEST))))
     light_bits = 2.0**scatter.ONE_BITS * down
     rims = np.array(rim)
-    size, groups = scatter.TILE, discs.groups
+    high, wide, groups = scatter.TILE_HIGH, scatter.TILE_WIDE, discs.groups
 
     def tiles(y0: int, y1: int) -> None:
-        sums = scratch("sums", (size, size + 2, 16), np.int64)
-        light = scratch("light", (size, size, 4, 5), np.float32)
+        sums = scratch("sums", (4, high, 4 * (wide + 2)), np.int64)
+        light = scratch("light", (high, wide, 4, 5), np.float32)
         own = scratch("own", (2 * int(discs.rows.max()) + 1, 2), np.int32)
         starts = scratch("starts", (groups,), np.int64)
-        places = scratch("places", ((size + 2 * reach) ** 2,), np.int64)
-        for x0 in range(0, width, size):
+        places = scratch("places", ((high + 2 * reach) * (wide + 2 * reach) // 4,), np.int64)
+        q = scratch("q", (4, 4 * (wide + 2 * reach + 2)), np.int64)
+        before = scratch("before", (4, 4 * (wide + 2 * reach + 2)), np.int64)
+        for x0 in range(0, width, wide):
             while True:
                 more = tiling.render_tile(
                     rgb, entry, link, piece_entry, piece_weight, piece_rgb, block_reach, reach,
                     discs.dense, discs.first, discs.rows, discs.ends, discs.area, discs.group, discs.squares,
                     discs.radius_px, discs.quarter, groups, SMALL, discs.count, light_bits, rims,
-                    x0, y0, min(x0 + size, width), y1, sums, light, places, starts, own, out, noise,
+                    x0, y0, min(x0 + wide, width), y1, sums, light, places, starts, own, q, before, out, noise,
                 )  # fmt: skip
                 if not more:
                     break
                 places = scratch("places", (more,), np.int64)
 
-    for_bands(height, tiles, rows=size)
+    for_bands(height, tiles, rows=high)
     return out, noise
 
 
@@ -118,7 +121,13 @@ def _pieces(
 
     for_bands(height, mark)
     far = int(2 * reach + silhouette.MORE_PX)
-    for_bands(height, lambda y0, y1: silhouette.find_seeds(radius, flags, left, right, far, seed, counts, y0, y1))
+    cells = (-(-height // silhouette.CELL), -(-width // silhouette.CELL))
+    farthest = np.empty(cells, np.float32)
+    for_bands(cells[0], lambda y0, y1: silhouette.farthest_seed(radius, flags, farthest, y0, y1), rows=4)
+    farthest = maximum_filter(farthest, size=2 * -(-far // silhouette.CELL) + 1, mode="nearest")
+    for_bands(
+        height, lambda y0, y1: silhouette.find_seeds(radius, flags, left, right, farthest, far, seed, counts, y0, y1)
+    )
     offsets = np.cumsum(counts) - counts
     total = int(counts.sum())
     piece_radius = scratch("piece_radius", (total, 2), np.float32)
@@ -127,7 +136,7 @@ def _pieces(
     cells = (-(-height // background.CELL), -(-width // background.CELL))
     small_rgb = scratch("small_rgb", (*cells, 3), np.float32)
     lowest, highest = scratch("lowest", cells, np.float32), scratch("highest", cells, np.float32)
-    for_bands(cells[0], lambda y0, y1: background.shrink(rgb, radius, small_rgb, lowest, highest, y0, y1))
+    for_bands(cells[0], lambda y0, y1: background.shrink(rgb, radius, small_rgb, lowest, highest, y0, y1), rows=8)
     for_bands(
         height,
         lambda y0, y1: silhouette.split(

@@ -13,13 +13,16 @@ from numba import njit
 from widegauge.kernels.scatter import (
     ONE_BITS,
     add_dense,
-    add_quarters,
-    add_run,
+    add_runs,
     clip_by_rim,
     list_fragments,
     measure_runs,
+    mirrored,
+    nearest,
+    unpack,
 )
 
+ONE = 2.0**ONE_BITS
 FULL = 1e-4
 """Less room than this is none: rounding must not let a lamp shine through a wall."""
 
@@ -28,13 +31,14 @@ FULL = 1e-4
 def render_tile(  # type: ignore[no-untyped-def]
     rgb, entry, link, piece_entry, piece_weight, piece_rgb, reach, most,
     dense, first, rows, ends, area, group, squares, radii, quarter, groups, small, count, light_bits, rim,
-    tx0, ty0, tx1, ty1, sums, light, places, starts, own, out, noise,
+    tx0, ty0, tx1, ty1, sums, light, places, starts, own, q, before, out, noise,
 ):  # fmt: skip
     """Write one tile of ``out`` and ``noise``; 0, or how many places are needed when ``places`` is too short.
 
-    sums   (TILE, TILE + 2, 16) int64, zero before and after
-    light  (TILE, TILE, 4, 5) float32: red, green, blue, room and noise of each quarter
-    own    (rows, 2) int32: one kernel's runs
+    sums       (4, TILE_HIGH, 4 (TILE_WIDE + 2)) int64, zero before and after
+    light      (TILE_HIGH, TILE_WIDE, 4, 5) float32: red, green, blue, room and noise of each quarter
+    own        (rows, 2) int32: one kernel's runs
+    q, before  (4, 4 (longest run + 2)) int64
     """
     total, pieces = list_fragments(
         entry, link, piece_entry, piece_weight, reach, rows, group, groups, tx0, ty0, tx1, ty1, most, starts, places
@@ -45,108 +49,117 @@ def render_tile(  # type: ignore[no-untyped-def]
     wide, high = tx1 - tx0, ty1 - ty0
     parts = 4 if pieces else 1
     clipped = rim[3] > 0.0
-    for y in range(high):
-        for x in range(wide):
-            for part in range(parts):
-                for ch in range(5):
-                    light[y, x, part, ch] = 1.0 if ch == 3 else 0.0
-    value = np.zeros(4, np.float64)
-    q = np.zeros(4, np.int64)
-    q4 = np.zeros((4, 4), np.int64)
-    shares = np.zeros(4, np.float64)
+    light[:high, :wide, :parts] = 0.0
+    light[:high, :wide, :parts, 3] = 1.0
+    shares = np.ones(4, np.float64)
     weights = np.ones(4, np.float64)
     if parts == 4:
         t = count - 1
-        for k in range(4):
-            weights[k] = quarter[t, k]
+        weights[:] = quarter[t]
         if clipped:
-            clip_by_rim(
-                ends, first[t], rows[t], radii[t], False, (tx0 + tx1) / 2 - 0.5, (ty0 + ty1) / 2 - 0.5, rim, own
-            )
+            middle_x, middle_y = (tx0 + tx1) / 2 - 0.5, (ty0 + ty1) / 2 - 0.5
+            clip_by_rim(ends, first[t], rows[t], radii[t], False, middle_x, middle_y, rim, own)
             measure_runs(own, rows[t], weights)
-    one = 2.0**ONE_BITS
     begin = 0
     for g in range(groups):
         end = starts[g]
         if end == begin:
             continue
         bx0, bx1, by0, by1 = wide, 0, high, 0
-        spreads = 0.0
-        for n in range(begin, end):
-            place = places[n]
-            layer = place & 1
-            lx = ((place >> 1) & 0xFFFF) - most
-            ly = (place >> 17) - most
-            sy, sx = ly + ty0, lx + tx0
-            if sy < 0 or sx < 0 or sy >= height or sx >= width:
-                while sy < 0 or sy >= height:
-                    sy = -1 - sy if sy < 0 else 2 * height - 1 - sy
-                while sx < 0 or sx >= width:
-                    sx = -1 - sx if sx < 0 else 2 * width - 1 - sx
+        spreads, pixels = 0.0, 0
+        for place in places[begin:end]:
+            row, col, layer, n = unpack(place)
+            lx, ly = col - most, row - most
+            sy, sx = mirrored(ly + ty0, height), mirrored(lx + tx0, width)
             k = link[sy, sx]
-            if k < 0:
-                t = int(entry[sy, sx])
-                for ch in range(3):
-                    value[ch] = rgb[sy, sx, ch] * light_bits
-                value[3] = one
-            else:
-                t = int(piece_entry[k, layer])
-                for ch in range(3):
-                    value[ch] = piece_rgb[k, layer, ch] * piece_weight[k, layer] * light_bits
-                value[3] = piece_weight[k, layer] * one
-            spreads += squares[t]
-            h = rows[t]
+            t = np.int64(entry[sy, sx]) if k < 0 else np.int64(piece_entry[k, layer])
+            h = np.int64(rows[t])
             turned = t >= count
             r0, r1 = max(ly - h, 0), min(ly + h, high - 1)
             by0, by1 = min(by0, r0), max(by1, r1 + 1)
-            bx0, bx1 = min(bx0, max(lx - h, 0)), max(bx1, min(lx + h + 1, wide))
+            bx0, bx1 = min(bx0, max(lx - h, 0)), max(bx1, min(lx + n + h, wide))
+            spreads += squares[t] * n
+            pixels += n
             i = t - count if turned else t
             if i < small:
-                for ch in range(4):
-                    q[ch] = np.int64(np.rint(value[ch] / 65536.0))
-                add_dense(sums, dense[i + small if turned else i], lx, ly, h, wide, high, parts, q)
+                shares[:] = 65536.0
+                _weigh(rgb, piece_rgb, piece_weight, sy, sx, k, layer, n, shares, 1, light_bits, q, before)
+                add_dense(sums, dense[i + small if turned else i], lx, ly, h, n, wide, high, parts, q[0], before[0])
                 continue
-            runs, e, sum_runs = ends, first[t] + h - ly, np.float64(area[t])
-            if clipped:
-                clip_by_rim(ends, first[t], h, radii[t], turned, sx, sy, rim, own)
-                sum_runs = measure_runs(own, h, shares)
-                runs, e = own, h - ly
-            if parts == 1:
-                for ch in range(4):
-                    q[ch] = np.int64(np.rint(value[ch] / sum_runs))
-                for row in range(r0, r1 + 1):
-                    a = max(runs[e + row, 0] + lx * 256, 0)
-                    b = min(runs[e + row, 1] + lx * 256, wide * 256)
-                    if b > a:
-                        add_run(sums, row, a, b, 0, q)
-            else:
-                for part in range(4):
-                    share = shares[part] if clipped else quarter[t, part]
-                    for ch in range(4):
-                        q4[part, ch] = np.int64(np.rint(value[ch] / (sum_runs * share)))
-                add_quarters(sums, runs, e, lx, ly, r0, r1, wide, turned, q4)
-        spreads /= end - begin
+            for one in range(n if clipped else 1):
+                many = 1 if clipped else n
+                runs, at = ends, np.int64(first[t])
+                shares[:] = area[t]
+                if clipped:
+                    clip_by_rim(ends, at, h, radii[t], turned, sx + one, sy, rim, own)
+                    runs, at = own, np.int64(0)
+                    whole = measure_runs(own, h, shares)
+                    for part in range(4):
+                        shares[part] = 2.0 * shares[part] * whole if parts == 4 else whole
+                elif parts == 4:
+                    for part in range(4):
+                        shares[part] *= 2.0 * quarter[t, part]
+                _weigh(rgb, piece_rgb, piece_weight, sy, sx + one, k + one if k >= 0 else k, layer, many, shares, parts, light_bits, q, before)
+                x = lx + one
+                for r in range(r0, r1 + 1):
+                    left, right = np.int64(runs[at + r - ly + h, 0]), np.int64(runs[at + r - ly + h, 1])
+                    if parts == 1:
+                        add_runs(sums[0, r], left, right, 1, x, many, wide, q[0], before[0])
+                        continue
+                    times = 1 if r == ly else 2
+                    for part in range(4):
+                        if (r < ly and part > 1) or (r > ly and part < 2):
+                            continue
+                        a, b = (max(left, 128), right) if part & 1 else (left, min(right, 128))
+                        add_runs(sums[3 - part if turned else part, r], a, b, times, x, many, wide, q[part], before[part])
+        spreads /= pixels
         begin = end
-        _take_room(
-            sums, light, parts, weights, np.float32(spreads), np.float32(1.0 / light_bits), bx0, bx1, by0, by1, wide
-        )
+        gain = np.float32(1.0 / light_bits)
+        _take_room(sums, light, parts, weights, np.float32(spreads), gain, bx0, bx1, by0, by1, wide)
     _finish(light, parts, weights, wide, high, tx0, ty0, out, noise)
     return 0
 
 
 @njit(nogil=True, cache=True)
+def _weigh(  # type: ignore[no-untyped-def]
+    rgb, piece_rgb, piece_weight, y, x, k, layer, n, areas, parts, light_bits, q, before
+):
+    """Light of a run of pixels or pieces as integers for each part of the aperture, and its running sum."""
+    for part in range(parts):
+        line, ahead = q[part], before[part]
+        scale = light_bits / areas[part]
+        weight = ONE / areas[part]
+        for ch in range(4):
+            line[ch] = line[4 * n + 4 + ch] = ahead[ch] = 0
+        if k < 0:
+            for i in range(n):
+                line[4 * i + 4] = nearest(rgb[y, x + i, 0] * scale)
+                line[4 * i + 5] = nearest(rgb[y, x + i, 1] * scale)
+                line[4 * i + 6] = nearest(rgb[y, x + i, 2] * scale)
+                line[4 * i + 7] = nearest(weight)
+        else:
+            for i in range(n):
+                share = np.float64(piece_weight[k + i, layer])
+                for ch in range(3):
+                    line[4 * i + 4 + ch] = nearest(piece_rgb[k + i, layer, ch] * (scale * share))
+                line[4 * i + 7] = nearest(weight * share)
+        for i in range(4 * n + 4):
+            ahead[i + 4] = ahead[i] + line[i + 4]
+
+
+@njit(nogil=True, cache=True)
 def _take_room(sums, light, parts, weights, spreads, gain, bx0, bx1, by0, by1, wide):  # type: ignore[no-untyped-def]
     unit = np.float32(2.0**-ONE_BITS)
-    for row in range(by0, by1):
-        for part in range(parts):
+    for part in range(parts):
+        rough = spreads / np.float32(weights[part])
+        for row in range(by0, by1):
+            line = sums[part, row]
             s0, s1, s2, s3 = np.int64(0), np.int64(0), np.int64(0), np.int64(0)
-            c0 = 4 * part
-            rough = spreads / np.float32(weights[part])
             for col in range(bx0, bx1):
-                s0 += sums[row, col, c0]
-                s1 += sums[row, col, c0 + 1]
-                s2 += sums[row, col, c0 + 2]
-                s3 += sums[row, col, c0 + 3]
+                s0 += line[4 * col]
+                s1 += line[4 * col + 1]
+                s2 += line[4 * col + 2]
+                s3 += line[4 * col + 3]
                 room = light[row, col, part, 3]
                 if s3 > 1 << 20 and room > 0.0:
                     b = np.float32(s3) * unit
@@ -158,9 +171,7 @@ def _take_room(sums, light, parts, weights, spreads, gain, bx0, bx1, by0, by1, w
                     light[row, col, part, 4] += v * share * rough
                     room -= v
                     light[row, col, part, 3] = room if room > FULL else np.float32(0.0)
-        for col in range(bx0, min(bx1 + 2, wide + 2)):
-            for ch in range(4 * parts):
-                sums[row, col, ch] = 0
+            line[4 * bx0 : 4 * min(bx1 + 2, wide + 1)] = 0
 
 
 @njit(nogil=True, cache=True)
