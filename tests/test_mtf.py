@@ -144,7 +144,7 @@ def test_nothing_where_the_footage_limits() -> None:
     assert not plan.acts
     assert plan.reach_px == 0
     assert "footage limits" in plan.note
-    assert all(row.difference in (None, 1.0) for row in plan.rows)
+    assert all(row.difference is None for row in plan.rows)
 
 
 def test_a_record_that_is_not_limited_passes_bit_for_bit() -> None:

@@ -3,21 +3,16 @@
 from __future__ import annotations
 
 import math
-import os
 
 import numpy as np
 import numpy.typing as npt
 from numba import njit
-from scipy.fft import irfft2, next_fast_len, rfft2
 
 from widegauge.kernels.bands import for_bands
+from widegauge.kernels.spectrum import filter_plane, quick_side
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
-
-
-WORKERS = os.cpu_count() or 1
-"""Threads of one transform; scipy's bits do not depend on it (1, 2, 3 and 5 give the same bytes)."""
 
 
 def halvings_for(width_px: float, *, per_width: float) -> int:
@@ -35,13 +30,10 @@ def reduced_shape(height: int, width: int, pad_px: int, halvings: int) -> tuple[
     """Shape that holds the reduced picture and ``pad_px`` full pixels on every side, and transforms quickly."""
     step = 1 << halvings
     pad = -(-pad_px // step)
-    return (
-        next_fast_len(-(-height // step) + 2 * pad, real=True),
-        next_fast_len(-(-width // step) + 2 * pad, real=True),
-    )
+    return quick_side(-(-height // step) + 2 * pad), quick_side(-(-width // step) + 2 * pad)
 
 
-def correction(shape: tuple[int, int], halvings: int) -> Float32:
+def correction(shape: tuple[int, int], halvings: int) -> Float64:
     """What halving and coming back take from each frequency of a reduced picture, to be divided out; at most 2."""
     fy, fx = np.fft.fftfreq(shape[0]), np.fft.rfftfreq(shape[1])
     step = 1 << halvings
@@ -53,26 +45,29 @@ def correction(shape: tuple[int, int], halvings: int) -> Float32:
             peak = np.sinc(f) ** 2 / np.sinc(f / step) ** 2
             taken[axis] = taken[axis] * peak
     both = np.abs(taken[0][:, None] * taken[1][None, :])
-    return np.asarray(1.0 / np.maximum(both, 0.5), dtype=np.float32)
+    return np.asarray(1.0 / np.maximum(both, 0.5))
 
 
-def filter_reduced(rgb: Float32, response: Float32, *, shape: tuple[int, int], pad_px: int, halvings: int) -> Float32:
-    """Halve (H, W, 3) float32 and filter it by a response at the places of ``rfft2`` of ``shape``; (3, h, w) float32.
+def filter_reduced(rgb: Float32, response: Float32, *, pad_px: int, halvings: int) -> Float32:
+    """Halve (H, W, 3) float32 and filter it by a ``packed`` response of a ``reduced_shape``; (3, h, w) float32.
 
-    The picture is mirrored at its edges for ``pad_px`` full pixels. The response should have fallen to nothing
-    at the reduced picture's Nyquist frequency, and hold the ``correction`` for coming back by ``enlarged_rows``.
+    The picture is mirrored at its edges for ``pad_px`` full pixels. The response should have fallen to nothing at the
+    reduced picture's Nyquist frequency, and hold the ``correction`` for coming back by ``mix_enlarged_rows``.
     """
     small = _halve_interleaved(rgb) if halvings else np.ascontiguousarray(np.moveaxis(rgb, 2, 0))
     for _ in range(halvings - 1):
         small = np.stack([_halve_plane(plane) for plane in small])
     rows, columns = small.shape[1:]
     pad = -(-pad_px // (1 << halvings))
-    edges = ((pad, shape[0] - rows - pad), (pad, shape[1] - columns - pad))
-    for plane in small:
-        spectrum = rfft2(np.pad(plane, edges, mode="symmetric"), workers=WORKERS)
-        spectrum *= response
-        back = irfft2(spectrum, s=shape, workers=WORKERS, overwrite_x=True)
-        plane[:] = back[pad : pad + rows, pad : pad + columns]
+    edges = ((pad, response.shape[0] - rows - pad), (pad, response.shape[1] - columns - pad))
+
+    def task(first: int, end: int) -> None:
+        for plane in small[first:end]:
+            wide = np.pad(plane, edges, mode="symmetric")
+            filter_plane(wide, response, np.empty_like(wide))
+            plane[:] = wide[pad : pad + rows, pad : pad + columns]
+
+    for_bands(len(small), task, rows=1)
     return small
 
 

@@ -20,6 +20,7 @@ from widegauge.kernels.pyramid import (
     mix_enlarged_rows,
     reduced_shape,
 )
+from widegauge.kernels.spectrum import packed
 from widegauge.physics import base
 from widegauge.stages.stage import NOTHING, Row, Settings, Setup, Stage
 
@@ -86,7 +87,7 @@ def plan(settings: HalationSettings, setup: Setup) -> HalationPlan:
 def apply(plan: HalationPlan, frame: Frame) -> Frame:
     height, width = frame.rgb.shape[:2]
     optics = _optics(plan.px_per_mm, plan.thickness_mm, plan.index, height, width)
-    small = filter_reduced(frame.rgb, optics.veil, shape=optics.shape, pad_px=optics.pad_px, halvings=optics.halvings)
+    small = filter_reduced(frame.rgb, optics.veil, pad_px=optics.pad_px, halvings=optics.halvings)
     out = convolve(frame.rgb, optics.hole, reach_px=optics.hole_reach_px)
     share = np.array([(r / optics.returned_frac, r) for r in plan.return_frac], np.float32)
 
@@ -102,7 +103,6 @@ class _Optics:
     """Returned light as two filters: a smooth veil at reduced size, less a small hole at full size."""
 
     halvings: int
-    shape: tuple[int, int]
     pad_px: int
     veil: Float32
     hole: Float32
@@ -121,9 +121,8 @@ def _optics(px_per_mm: float, thickness_mm: float, index: float, height: int, wi
     hole = base.hole_kernel(px_per_mm=px_per_mm, thickness_mm=thickness_mm, index=index)
     return _Optics(
         halvings=halvings,
-        shape=shape,
         pad_px=pad_px,
-        veil=veil.astype(np.float32),
+        veil=packed(veil),
         hole=spectra([hole] * 3),
         hole_reach_px=hole.shape[0] // 2,
         returned_frac=1.0 - float(hole.sum()),

@@ -14,7 +14,11 @@ from widegauge.stages.stage import NOTHING, Row, Settings, Setup, Stage
 
 STEP_CPP = 1.0 / 1024.0
 NYQUIST_CPP = 0.5
+FARTHEST_CPMM = 500.0
+"""Past any MTF50 of a lens, an emulsion or a raster here."""
+
 RECORDS = ("R", "G", "B")
+_FREQUENCIES_CPP = np.arange(0.0, 0.7085, STEP_CPP)
 
 VISIBLE_RESPONSE = 0.01
 """A response lowered by less than this anywhere counts as nothing: slanted edges are measured no finer."""
@@ -43,19 +47,14 @@ class MtfPlan:
 
 
 def plan(settings: MtfSettings, setup: Setup) -> MtfPlan:
-    cpp = np.arange(0.0, 0.7085, STEP_CPP)
-    used = cpp <= NYQUIST_CPP
-    footage = _footage(cpp, setup)
-    negative = [_negative(cpp * setup.px_per_mm, setup, record) for record in range(3)]
-    added = [transfer.remaining(target=target, source=footage) ** settings.strength for target in negative]
-    lowered = [float(np.max(footage[used] * (1.0 - response[used]))) >= VISIBLE_RESPONSE for response in added]
-    added = [response if low else np.ones_like(cpp) for response, low in zip(added, lowered, strict=True)]
-    kernels = [_kernel(response) for response in added]
+    added = [_added(setup, record, settings.strength) for record in range(3)]
+    lowered = [response is not None for response in added]
+    kernels = [_kernel(np.ones_like(_FREQUENCIES_CPP) if response is None else response) for response in added]
     reach_px = max(_reach_px(kernel) for kernel in kernels)
     kernels = [_cut(kernel, reach_px) for kernel in kernels]
     acts = any(lowered)
     return MtfPlan(
-        rows=_rows(cpp, footage, negative, added, setup.px_per_mm),
+        rows=_rows(setup, added),
         note=_note(lowered, settings.strength, bool(setup.camera_mtf)),
         acts=acts,
         reach_px=reach_px if acts else 0,
@@ -69,6 +68,16 @@ def apply(plan: MtfPlan, frame: Frame) -> Frame:
     gain = np.float32(plan.noise_gain)
     left = np.full(rgb.shape[:2], gain, np.float32) if frame.noise_left is None else frame.noise_left * gain
     return dataclasses.replace(frame, rgb=rgb, noise_left=left)
+
+
+def _added(setup: Setup, record: int, strength: float) -> transfer.Float64 | None:
+    """The response to lay over a record, at ``_FREQUENCIES_CPP``; None where it would lower too little to see."""
+    footage = _footage(_FREQUENCIES_CPP, setup)
+    negative = _negative(_FREQUENCIES_CPP * setup.px_per_mm, setup, record)
+    response = transfer.remaining(target=negative, source=footage) ** strength
+    used = _FREQUENCIES_CPP <= NYQUIST_CPP
+    lowered = float(np.max(footage[used] * (1.0 - response[used])))
+    return np.asarray(response) if lowered >= VISIBLE_RESPONSE else None
 
 
 def _footage(cpp: transfer.Float64, setup: Setup) -> transfer.Float64:
@@ -87,30 +96,20 @@ def _negative(cpmm: transfer.Float64, setup: Setup, record: int) -> transfer.Flo
     )
 
 
-def _rows(
-    cpp: transfer.Float64,
-    footage: transfer.Float64,
-    negative: list[transfer.Float64],
-    added: list[transfer.Float64],
-    px_per_mm: float,
-) -> tuple[Row, ...]:
-    def mtf50(response: transfer.Float64) -> float | None:
-        return transfer.frequency_at(response, cpp * px_per_mm)
-
-    nyquist = round(NYQUIST_CPP / STEP_CPP)
-    halves = [
-        Row(f"MTF50 {RECORDS[c]}", "cycles/mm", mtf50(footage), mtf50(negative[c]), mtf50(added[c])) for c in range(3)
-    ]
-    ends = [
-        Row(
-            f"response at {NYQUIST_CPP * px_per_mm:.1f} cycles/mm (Nyquist) {RECORDS[c]}",
-            "",
-            float(footage[nyquist]),
-            float(negative[c][nyquist]),
-            float(added[c][nyquist]),
-        )
-        for c in range(3)
-    ]
+def _rows(setup: Setup, added: list[transfer.Float64 | None]) -> tuple[Row, ...]:
+    """MTF50 and the response at Nyquist, by record; the difference is the response that the stage lays over."""
+    far = np.arange(0.0, FARTHEST_CPMM, 0.05)
+    nyquist = np.array([NYQUIST_CPP])
+    footage = transfer.frequency_at(_footage(far / setup.px_per_mm, setup), far)
+    at_nyquist = float(_footage(nyquist, setup)[0])
+    halves, ends = [], []
+    for c, response in enumerate(added):
+        negative = transfer.frequency_at(_negative(far, setup, c), far)
+        laid_over = None if response is None else transfer.frequency_at(response, _FREQUENCIES_CPP * setup.px_per_mm)
+        halves.append(Row(f"MTF50 {RECORDS[c]}", "cycles/mm", footage, negative, laid_over))
+        lowered = None if response is None else float(response[round(NYQUIST_CPP / STEP_CPP)])
+        quantity = f"response at {NYQUIST_CPP * setup.px_per_mm:.1f} cycles/mm (Nyquist) {RECORDS[c]}"
+        ends.append(Row(quantity, "", at_nyquist, float(_negative(nyquist * setup.px_per_mm, setup, c)[0]), lowered))
     return tuple(halves + ends)
 
 
