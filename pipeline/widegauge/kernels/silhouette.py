@@ -222,7 +222,19 @@ def _matte(rgb, radius, flags, y, x, c_near, c_far, hard, near, far):  # type: i
     sure = apart / (apart + off + 0.01 * scale + 1e-12)
     alpha = hard + sure * (alpha - hard)
     for ch in range(3):
-        rest = rgb[y, x, ch] - alpha * near[ch] - (1.0 - alpha) * far[ch]
-        near[ch] += rest
-        far[ch] += rest
+        light = rgb[y, x, ch]
+        rest = light - alpha * near[ch] - (1.0 - alpha) * far[ch]
+        floor = min(light, 0.0)
+        if near[ch] + rest >= floor and far[ch] + rest >= floor:
+            near[ch] += rest
+            far[ch] += rest
+        elif near[ch] > far[ch] and alpha > 0.0:
+            # a lamp's rim: the brighter side alone is less bright here than inside, the other stays
+            far[ch] = min(far[ch], light)
+            near[ch] = (light - (1.0 - alpha) * far[ch]) / alpha
+        elif alpha < 1.0:
+            near[ch] = min(near[ch], light)
+            far[ch] = (light - alpha * near[ch]) / (1.0 - alpha)
+        else:
+            near[ch] = light
     return alpha
