@@ -25,7 +25,7 @@ def plan_text(plan: Plan) -> str:
     lines = [
         f"{plan.shot.name} on {plan.preset.title}",
         "",
-        *_aligned(
+        *aligned(
             [
                 ("", "footage", "negative"),
                 ("picture area", _mm(camera), _mm(negative)),
@@ -58,7 +58,7 @@ def stages_text(plan: Plan) -> str:
                 numbers = (_number(row.footage), _number(row.negative), _number(row.difference))
                 table.append((f"  {row.quantity}", row.unit, *numbers))
     notes = [f"{name}: {note}" for name, note in plan.notes.items()]
-    return "\n".join([*_aligned(table), *([""] if notes else []), *notes])
+    return "\n".join([*aligned(table), *([""] if notes else []), *notes])
 
 
 def differences_text(plan: Plan) -> str:
@@ -103,7 +103,7 @@ def record_text(name: str, record: Any) -> str:
 
 
 def _keys(table: BaseModel) -> list[str]:
-    return _aligned(
+    return aligned(
         [
             (f"  {key}", f"= {_value(getattr(table, key))}", field.description or "")
             for key, field in type(table).model_fields.items()
@@ -155,7 +155,8 @@ def _status(stage: StagePlan) -> str:
     return stage.name if stage.acts else f"{stage.name}: {NOTHING}"
 
 
-def _aligned(rows: list[Sequence[str]]) -> list[str]:
+def aligned(rows: Sequence[Sequence[str]]) -> list[str]:
+    """Cells in columns as wide as their widest."""
     widths = [max(len(row[i]) for row in rows if i < len(row)) for i in range(max(len(row) for row in rows))]
     return ["  ".join(cell.ljust(widths[i]) for i, cell in enumerate(row)).rstrip() for row in rows]
 
