@@ -141,13 +141,10 @@ def _binned(flat: Float64, distance: Float64, line: EdgeLine, rows: int) -> Edge
                 "turn the edge (or the camera) to about 5 degrees off an axis; 0, 45 and simple slopes do not serve",
             )
         at: Float64 = np.arange(-half, half + 1) * BIN_PX
-        light: Float64 = _means(kept, at_bin, count, at, empty)
+        light = _means(kept, at_bin, count, at, empty)
         for _ in range(2):
-            tilt = np.asarray(np.gradient(light, BIN_PX, axis=1), dtype=np.float64)
-            level: Float64 = kept - tilt[:, at_bin] * offset
-            light = _means(level, at_bin, count, at, empty)
-        tilt = np.asarray(np.gradient(light, BIN_PX, axis=1), dtype=np.float64)
-        rest = kept - light[:, at_bin] - tilt[:, at_bin] * offset
+            light = _means(kept - _tilt(light)[:, at_bin] * offset, at_bin, count, at, empty)
+        rest = kept - light[:, at_bin] - _tilt(light)[:, at_bin] * offset
         if last:
             break
         step = np.abs(light[:, -half // 4 :].mean(axis=1) - light[:, : half // 4].mean(axis=1))
@@ -156,6 +153,10 @@ def _binned(flat: Float64, distance: Float64, line: EdgeLine, rows: int) -> Edge
     far = np.abs(at_bin - half) > half // 2
     noise = np.stack([rest[:, far & (at_bin < half)].std(axis=1), rest[:, far & (at_bin > half)].std(axis=1)], axis=1)
     return EdgeSpread(line, at, light, count, noise, rows)
+
+
+def _tilt(light: Float64) -> Float64:
+    return np.asarray(np.gradient(light, BIN_PX, axis=1), dtype=np.float64)
 
 
 def _means(
