@@ -138,6 +138,17 @@ def test_noise_is_never_raised_and_its_share_is_told(name: str, width_px: int) -
     assert again.noise_left == pytest.approx(0.5 * plan.noise_gain)
 
 
+@pytest.mark.parametrize(("name", "width_px"), [("15-perf 65", 3840), ("4-perf 35", 1920), ("Super 16", 1920)])
+def test_lamps_get_no_dark_ring(name: str, width_px: int) -> None:
+    """A small lamp as the camera would blur it: nothing below black by more than 0.02 % of its peak."""
+    plan = planned(WIDTHS_MM[name], width_px)
+    y, x = np.mgrid[-60:61, -60:61]
+    for shift in (0.0, 0.25, 0.5):
+        lamp = 1000.0 * np.exp(-((x - shift) ** 2 + (y - shift) ** 2) / (2.0 * BLUR_PX**2))
+        out = STAGE.apply(plan, Frame(1, np.repeat(lamp[..., None], 3, axis=2).astype(np.float32))).rgb
+        assert np.all(out.min(axis=(0, 1)) > -2e-4 * out.max(axis=(0, 1)))
+
+
 def test_nothing_where_the_footage_limits() -> None:
     """A soft camera on a sharp negative: the stage is out, and says why."""
     plan = planned(69.6, 3840, camera_mtf=camera(0.7))

@@ -61,6 +61,7 @@ class GrainPlan:
 
 
 def plan(settings: GrainSettings, setup: Setup) -> GrainPlan:
+    """Amounts by level from the stock's granularity and the raster's pitch, and the footage's own noise."""
     stock = setup.stock
     floor = emulsion.toe_linear(stock, footage_stops=setup.exposure_stops, negative_stops=setup.negative_stops)
     light = levels(floor, STOPS_COVERED * PLACES_PER_STOP)
@@ -90,6 +91,7 @@ def plan(settings: GrainSettings, setup: Setup) -> GrainPlan:
 
 
 def apply(plan: GrainPlan, frame: Frame) -> Frame:
+    """Add to a frame what is missing; a pixel's grain depends on seed, frame number and place alone."""
     rgb = np.ascontiguousarray(frame.rgb)
     out = np.empty_like(rgb)
     bits = rgb.view(np.int32)

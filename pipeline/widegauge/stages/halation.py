@@ -59,6 +59,7 @@ class HalationPlan:
 
 
 def plan(settings: HalationSettings, setup: Setup) -> HalationPlan:
+    """The ring from the stock's base, and how much light comes back in each record."""
     stock = setup.stock
     geometry = {"thickness_mm": stock.base_thickness_mm, "index": stock.base_index}
     ring_mm = base.ring_radius_mm(**geometry)
@@ -85,6 +86,7 @@ def plan(settings: HalationSettings, setup: Setup) -> HalationPlan:
 
 
 def apply(plan: HalationPlan, frame: Frame) -> Frame:
+    """Lay returned light over a frame, (E + r h * E) / (1 + r) with h of sum 1: linear, and a flat field stays."""
     height, width = frame.rgb.shape[:2]
     optics = _optics(plan.px_per_mm, plan.thickness_mm, plan.index, height, width)
     small = filter_reduced(frame.rgb, optics.veil, pad_px=optics.pad_px, halvings=optics.halvings)

@@ -26,8 +26,13 @@ VISIBLE_RESPONSE = 0.01
 TAIL_FRAC = 3e-5
 """Share of a point's light that a single pixel beyond the stage's reach may get."""
 
-LARGEST_REACH_PX = 64
-KERNEL_SIDE = 256
+LARGEST_REACH_PX = 48
+KERNEL_SIDE = 128
+
+LOBE_TOLERANCE = 0.015
+"""How far the finished response may be missed so that lamps get no dark rings; below what slanted edges tell."""
+
+LOBE_ROUNDS = 40
 
 
 class MtfSettings(Settings):
@@ -47,9 +52,10 @@ class MtfPlan:
 
 
 def plan(settings: MtfSettings, setup: Setup) -> MtfPlan:
+    """For each record min(1, negative / footage), so that the finished response is the lesser of the two."""
     added = [_added(setup, record, settings.strength) for record in range(3)]
     lowered = [response is not None for response in added]
-    kernels = [_kernel(np.ones_like(_FREQUENCIES_CPP) if response is None else response) for response in added]
+    kernels = [_kernel(setup, response) for response in added]
     reach_px = max(_reach_px(kernel) for kernel in kernels)
     kernels = [_cut(kernel, reach_px) for kernel in kernels]
     acts = any(lowered)
@@ -64,6 +70,7 @@ def plan(settings: MtfSettings, setup: Setup) -> MtfPlan:
 
 
 def apply(plan: MtfPlan, frame: Frame) -> Frame:
+    """Filter a frame, and tell how much of the footage's noise is left."""
     rgb = convolve(frame.rgb, plan.response, reach_px=plan.reach_px)
     gain = np.float32(plan.noise_gain)
     left = np.full(rgb.shape[:2], gain, np.float32) if frame.noise_left is None else frame.noise_left * gain
@@ -125,10 +132,19 @@ def _note(lowered: list[bool], strength: float, stated: bool) -> str:
     return f"{limits}The negative limits in {by}{other}."
 
 
-def _kernel(response: transfer.Float64) -> transfer.Float64:
-    f = np.fft.fftfreq(KERNEL_SIDE)
-    grid = np.interp(np.hypot(f[:, None], f[None, :]), np.arange(len(response)) * STEP_CPP, response)
-    return np.asarray(np.fft.fftshift(np.real(np.fft.ifft2(grid))))
+def _kernel(setup: Setup, response: transfer.Float64 | None) -> transfer.Float64:
+    if response is None:
+        kernel = np.zeros((KERNEL_SIDE, KERNEL_SIDE))
+        kernel[KERNEL_SIDE // 2, KERNEL_SIDE // 2] = 1.0
+        return kernel
+    return transfer.kernel_without_lobes(
+        response,
+        _footage(_FREQUENCIES_CPP, setup),
+        step_cpp=STEP_CPP,
+        side=KERNEL_SIDE,
+        tolerance=LOBE_TOLERANCE,
+        rounds=LOBE_ROUNDS,
+    )
 
 
 def _reach_px(kernel: transfer.Float64) -> int:
