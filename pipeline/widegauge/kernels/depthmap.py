@@ -14,6 +14,9 @@ LONG_REACH, LONG_PX = 12, 4.0
 """Up to this long where it spans more than LONG_PX."""
 FLAT_FRAC, SLOPE_PX = 0.03, 0.06
 """A ramp has come to an end where its step falls below this share of its steepest step, or below SLOPE_PX."""
+CELL = 16
+THIN_PX, THIN_FRAC, THIN_TIMES = 3, 0.6, 12
+"""A thin thing is at most this wide on each side; its level is looked for this far along it, this many times over."""
 APART_FRAC = 0.02
 """Two lights are told apart when the square of their difference is more than this share of their squares."""
 
@@ -107,7 +110,7 @@ def _likeness(rgb, y, x, ny, nx, fy, fx):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
-def harden(radius, rgb, scale_px_m, inverse_focus, least_px, out, counts, y0, y1):  # type: ignore[no-untyped-def]
+def harden(radius, rgb, scale_px_m, inverse_focus, least_px, out, changed, counts, y0, y1):  # type: ignore[no-untyped-def]
     """Replace places on a short ramp between two levels by one of the levels, rows y0 to y1; counts[y] says how many.
 
     A ramp is a run along the steeper axis that rises or falls without turning, flattens within reach at both ends
@@ -163,5 +166,50 @@ def harden(radius, rgb, scale_px_m, inverse_focus, least_px, out, counts, y0, y1
                 like, apart = _likeness(rgb, y, x, y + n * dy, x + n * dx, y + f * dy, x + f * dx)
                 is_near = like > 0.5 if apart > APART_FRAC else u * u >= u_near * u_far
             out[y, x] = near if is_near else far
+            changed[y // CELL, x // CELL] = 1
             count += 1
         counts[y] = count
+
+
+@njit(nogil=True, cache=True)
+def _is_thin(radius, y, x, least_px):  # type: ignore[no-untyped-def]
+    """Whether something farther lies within THIN_PX on two opposite sides."""
+    height, width = radius.shape
+    c = radius[y, x]
+    for dy, dx in ((0, 1), (1, 0), (1, 1), (1, -1)):
+        sides = 0
+        for way in (-1, 1):
+            for i in range(1, THIN_PX + 1):
+                yy, xx = y + way * i * dy, x + way * i * dx
+                if 0 <= yy < height and 0 <= xx < width and radius[yy, xx] - c > least_px:
+                    sides += 1
+                    break
+        if sides == 2:
+            return True
+    return False
+
+
+@njit(nogil=True, cache=True)
+def level_thin(radius, changed, least_px, out, counts, y0, y1):  # type: ignore[no-untyped-def]
+    """Give a thin near thing (a hair) whose softened depth never came to its level the nearest level along it.
+
+    Acts on places of rows y0 to y1 with something farther on both sides, in cells where ``harden`` changed
+    something, and only where they are well on the near side. ``out`` must hold ``radius`` in all other cells.
+    """
+    height, width = radius.shape
+    for y in range(y0, y1):
+        for cell in range(changed.shape[1]):
+            if not changed[y // CELL, cell]:
+                continue
+            for x in range(cell * CELL, min(cell * CELL + CELL, width)):
+                c = radius[y, x]
+                out[y, x] = c
+                if not _is_thin(radius, y, x, least_px):
+                    continue
+                low, high = c, c
+                for yy in range(max(y - THIN_PX, 0), min(y + THIN_PX + 1, height)):
+                    for xx in range(max(x - THIN_PX, 0), min(x + THIN_PX + 1, width)):
+                        low, high = min(low, radius[yy, xx]), max(high, radius[yy, xx])
+                if low < c and c - low < THIN_FRAC * (high - low):
+                    out[y, x] = low
+                    counts[y] += 1

@@ -21,8 +21,8 @@ RUN_RADIUS_PX = 1.5
 """From here on a kernel is a run per row."""
 FINE_STEPS = 32
 """Radii per pixel below RUN_RADIUS_PX."""
-OCTAVE_STEPS = 64
-"""Radii per doubling from RUN_RADIUS_PX on: the top bits of a float32, so that finding one takes no logarithm."""
+OCTAVE_STEPS = 128
+"""Radii per doubling from RUN_RADIUS_PX on, evenly spaced inside each octave."""
 MAX_RADIUS_PX = 128.0
 SMALL = int(RUN_RADIUS_PX * FINE_STEPS)
 """Number of dense kernels."""
@@ -183,7 +183,8 @@ def _quarters(runs: Int32) -> Float64:
     above = np.arange(runs.shape[0]) < middle
     half = np.where(np.arange(runs.shape[0]) == middle, 0.5, 0.0)
     shares = [(side * (rows + half)).sum() for rows in (above, above[::-1]) for side in (left, right)]
-    return np.array(shares) / sum(shares)
+    quarters: Float64 = np.array(shares, np.float64) / sum(shares)
+    return quarters
 
 
 def _dense(chords: Chords, drawn: float, variance: float) -> Int32:

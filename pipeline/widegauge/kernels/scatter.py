@@ -19,21 +19,46 @@ ONE_BITS = 44
 """A weight of one in the integers' scale."""
 BLOCK = 32
 """Side of the blocks whose farthest reach is known."""
-TILE_HIGH, TILE_WIDE = 32, 64
+BRIGHT_STOPS = 3.0
+TILE_HIGH, TILE_WIDE = 32, 128
 """The tiles that are worked at a time."""
 
 
 @njit(nogil=True, cache=True)
-def ladder_index(radius_px, out, y0, y1, small, fine_steps, base, count):  # type: ignore[no-untyped-def]
-    """Entry of the kernel ladder for each signed radius of rows y0 to y1 (uint16)."""
-    bits = radius_px.view(np.int32)
+def on_ladder(r, small, fine_steps, octave_steps, low, count):  # type: ignore[no-untyped-def]
+    """Entry of the kernel ladder nearest to a radius from 0 up; ``low`` is the first radius with runs."""
+    i = int(r * fine_steps + np.float32(0.5))
+    if i < small:
+        return i
+    octave, steps = np.float32(1.0), -int(np.rint((low - 1.0) * octave_steps))
+    while r >= octave * 2:
+        octave *= np.float32(2.0)
+        steps += octave_steps
+    i = small + steps + int((r / octave - np.float32(1.0)) * octave_steps + np.float32(0.5))
+    return min(max(i, small), count - 1)
+
+
+@njit(nogil=True, cache=True)
+def ladder_index(  # type: ignore[no-untyped-def]
+    radius_px, rgb, cut, gain, group, small, fine_steps, octave_steps, low, count, entry, order, y0, y1
+):
+    """Kernel (uint16) and place in the order from near to far (uint8) for each signed radius of rows y0 to y1.
+
+    The order goes by the radius. What is brighter than 1 after ``gain`` is drawn smaller: three stops brighter, by
+    the share ``cut``.
+    """
     for y in range(y0, y1):
         for x in range(radius_px.shape[1]):
-            i = int(abs(radius_px[y, x]) * fine_steps + np.float32(0.5))
-            if i >= small:
-                i = small + (((bits[y, x] & 0x7FFFFFFF) + 0x10000) >> 17) - base
-                i = min(max(i, small), count - 1)
-            out[y, x] = i if radius_px[y, x] >= 0.0 else i + count
+            r = abs(radius_px[y, x])
+            side = 0 if radius_px[y, x] >= 0.0 else count
+            i = on_ladder(r, small, fine_steps, octave_steps, low, count)
+            order[y, x] = group[i + side]
+            if cut > 0.0:
+                level = max(rgb[y, x, 0], rgb[y, x, 1], rgb[y, x, 2]) * gain
+                if level > 1.0:
+                    shorter = cut * min(np.log2(level) / BRIGHT_STOPS, 1.0)
+                    i = on_ladder(np.float32(r * (1.0 - shorter)), small, fine_steps, octave_steps, low, count)
+            entry[y, x] = i + side
 
 
 @njit(nogil=True, cache=True)
@@ -63,7 +88,22 @@ def mirrored(i, size):  # type: ignore[no-untyped-def]
 
 @njit(nogil=True, cache=True)
 def list_fragments(  # type: ignore[no-untyped-def]
-    entry, link, piece_entry, piece_weight, reach, rows, group, groups, tx0, ty0, tx1, ty1, most, starts, places
+    entry,
+    order,
+    link,
+    piece_entry,
+    piece_order,
+    piece_weight,
+    reach,
+    rows,
+    groups,
+    tx0,
+    ty0,
+    tx1,
+    ty1,
+    most,
+    starts,
+    places,
 ):
     """List what reaches a tile, group by group, as runs of whole pixels of one kernel or single pieces.
 
@@ -108,33 +148,37 @@ def list_fragments(  # type: ignore[no-untyped-def]
                         for layer in range(2):
                             i = 0
                             while i < many:
-                                t = piece_entry[k + i, layer]
+                                t, g = piece_entry[k + i, layer], piece_order[k + i, layer]
                                 far = max(tx0 - x - i, x + i - tx1 + 1, dy)
                                 if rows[t] < far or piece_weight[k + i, layer] <= 0.0:
                                     i += 1
                                     continue
                                 last = min(many, tx1 + rows[t] - x)
                                 n = 1
-                                while i + n < last and piece_entry[k + i + n, layer] == t:
+                                while (
+                                    i + n < last
+                                    and piece_entry[k + i + n, layer] == t
+                                    and piece_order[k + i + n, layer] == g
+                                ):
                                     n += 1
                                 if listing:
-                                    places[starts[group[t]]] = pack(row, x + i - tx0 + most, layer, n)
-                                starts[group[t]] += 1
+                                    places[starts[g]] = pack(row, x + i - tx0 + most, layer, n)
+                                starts[g] += 1
                                 i += n
                         x += many
                         continue
-                    t = entry[sy, sx]
+                    t, g = entry[sy, sx], order[sy, sx]
                     if rows[t] < far:
                         x += 1
                         continue
                     n = 1
                     if inside:
                         last = min(width, tx1 + rows[t])
-                        while x + n < last and link[sy, x + n] < 0 and entry[sy, x + n] == t:
+                        while x + n < last and link[sy, x + n] < 0 and entry[sy, x + n] == t and order[sy, x + n] == g:
                             n += 1
                     if listing:
-                        places[starts[group[t]]] = pack(row, x - tx0 + most, 0, n)
-                    starts[group[t]] += 1
+                        places[starts[g]] = pack(row, x - tx0 + most, 0, n)
+                    starts[g] += 1
                     x += n
     return total, pieces
 

@@ -74,8 +74,9 @@ def farthest_seed(radius, flags, out, y0, y1):  # type: ignore[no-untyped-def]
 def find_seeds(radius, flags, left, right, farthest, reach, seed, counts, y0, y1):  # type: ignore[no-untyped-def]
     """Nearest FAR pixel that lies behind each pixel and near enough to matter, as y * width + x; -1 where none.
 
-    ``farthest`` is the greatest radius of a FAR pixel within reach of each cell. Exact: rows by rising distance, then along the row; the first of equals wins. ``counts[y]`` says for how many
-    pixels of the row pieces are needed (hidden ones and flagged ones).
+    ``farthest`` is the greatest radius of a FAR pixel within reach of each cell. Exact: rows by rising distance, then
+    along the row; the first of equals wins. ``counts[y]`` says for how many pixels of the row pieces are needed
+    (hidden ones and flagged ones).
     """
     height, width = radius.shape
     for y in range(y0, y1):

@@ -11,11 +11,10 @@ from scipy.ndimage import maximum_filter
 from widegauge.kernels import background, scatter, silhouette
 from widegauge.kernels import tiles as tiling
 from widegauge.kernels.bands import for_bands
-from widegauge.kernels.discs import FINE_STEPS, RUN_RADIUS_PX, SMALL, Discs
+from widegauge.kernels.discs import FINE_STEPS, OCTAVE_STEPS, RUN_RADIUS_PX, SMALL, Discs
 from widegauge.kernels.scratch import scratch
 
 Float32 = npt.NDArray[np.float32]
-BASE = int(np.array(RUN_RADIUS_PX, np.float32).view(np.int32)) >> 17
 HIGHEST = 2.0**15
 """Light up to here is added at full precision; a picture with more is scaled by a power of two while at work."""
 
@@ -25,6 +24,8 @@ def spread(
     radius_px: Float32,
     discs: Discs,
     *,
+    bright_cut: float = 0.0,
+    bright_gain: float = 1.0,
     rim: tuple[float, float, float, float] = (0.0, 0.0, 1.0, 0.0),
     hidden_rgb: Float32 | None = None,
     hidden_radius_px: Float32 | None = None,
@@ -33,6 +34,7 @@ def spread(
 
     rgb        (H, W, 3) float32, finite
     radius_px  (H, W) float32, finite, below 0 in front of the plane in focus, within the ladder of ``discs``
+    bright     what is brighter than 1 after the gain is drawn smaller: from three stops on, by the share of the cut
     rim        (middle x, middle y, half diagonal, shift there in radii) of a second disc that clips every kernel
     hidden     what lies behind the nearest surface, (H, W, 3) and (H, W), not-a-number for nothing: tests only;
                otherwise it is made up from what is seen beside each silhouette
@@ -44,18 +46,20 @@ def spread(
     entry = scratch("entry", (height, width), np.uint16)
     link = scratch("link", (height, width), np.int32)
 
-    def index(y0: int, y1: int) -> None:
-        scatter.ladder_index(radius_px, entry, y0, y1, SMALL, np.float32(FINE_STEPS), BASE, discs.count)
-
-    for_bands(height, index)
+    order = scratch("order", (height, width), np.uint8)
+    ladder = (discs.group, SMALL, np.float32(FINE_STEPS), OCTAVE_STEPS, RUN_RADIUS_PX, discs.count)
+    cut, gain = np.float32(bright_cut), np.float32(bright_gain)
+    for_bands(height, lambda y0, y1: scatter.ladder_index(radius_px, rgb, cut, gain, *ladder, entry, order, y0, y1))
     reach = _most(entry, discs)
     pieces = _pieces(rgb, radius_px, link, reach, hidden_rgb, hidden_radius_px)
     piece_radius, piece_weight, piece_rgb = pieces
     piece_entry = scratch("piece_entry", piece_radius.shape, np.uint16)
+    piece_order = scratch("piece_order", piece_radius.shape, np.uint8)
     if piece_radius.size:
         scatter.ladder_index(
-            piece_radius, piece_entry, 0, len(piece_radius), SMALL, np.float32(FINE_STEPS), BASE, discs.count
+            piece_radius, piece_rgb, cut, gain, *ladder, piece_entry, piece_order, 0, len(piece_radius)
         )
+    reach = max(reach, _most(piece_entry, discs))
     blocks = (-(-height // scatter.BLOCK), -(-width // scatter.BLOCK))
     block_reach = np.empty(blocks, np.int32)
     for_bands(
@@ -82,8 +86,8 @@ def spread(
         for x0 in range(0, width, wide):
             while True:
                 more = tiling.render_tile(
-                    rgb, entry, link, piece_entry, piece_weight, piece_rgb, block_reach, reach,
-                    discs.dense, discs.first, discs.rows, discs.ends, discs.area, discs.group, discs.squares,
+                    rgb, entry, order, link, piece_entry, piece_order, piece_weight, piece_rgb, block_reach, reach,
+                    discs.dense, discs.first, discs.rows, discs.ends, discs.area, discs.squares,
                     discs.radius_px, discs.quarter, groups, SMALL, discs.count, light_bits, rims,
                     x0, y0, min(x0 + wide, width), y1, sums, light, places, starts, own, q, before, out, noise,
                 )  # fmt: skip
@@ -97,7 +101,7 @@ def spread(
 
 def _most(entry: npt.NDArray[Any], discs: Discs) -> int:
     used = np.bincount(entry.ravel(), minlength=2 * discs.count) > 0
-    return int(discs.rows[: 2 * discs.count][used].max())
+    return int(discs.rows[used].max(initial=0))
 
 
 def _pieces(

@@ -29,8 +29,8 @@ FULL = 1e-4
 
 @njit(nogil=True, cache=True)
 def render_tile(  # type: ignore[no-untyped-def]
-    rgb, entry, link, piece_entry, piece_weight, piece_rgb, reach, most,
-    dense, first, rows, ends, area, group, squares, radii, quarter, groups, small, count, light_bits, rim,
+    rgb, entry, order, link, piece_entry, piece_order, piece_weight, piece_rgb, reach, most,
+    dense, first, rows, ends, area, squares, radii, quarter, groups, small, count, light_bits, rim,
     tx0, ty0, tx1, ty1, sums, light, places, starts, own, q, before, out, noise,
 ):  # fmt: skip
     """Write one tile of ``out`` and ``noise``; 0, or how many places are needed when ``places`` is too short.
@@ -41,8 +41,9 @@ def render_tile(  # type: ignore[no-untyped-def]
     q, before  (4, 4 (longest run + 2)) int64
     """
     total, pieces = list_fragments(
-        entry, link, piece_entry, piece_weight, reach, rows, group, groups, tx0, ty0, tx1, ty1, most, starts, places
-    )
+        entry, order, link, piece_entry, piece_order, piece_weight, reach, rows, groups,
+        tx0, ty0, tx1, ty1, most, starts, places,
+    )  # fmt: skip
     if total > places.shape[0]:
         return total
     height, width = entry.shape
@@ -99,7 +100,21 @@ def render_tile(  # type: ignore[no-untyped-def]
                 elif parts == 4:
                     for part in range(4):
                         shares[part] *= 2.0 * quarter[t, part]
-                _weigh(rgb, piece_rgb, piece_weight, sy, sx + one, k + one if k >= 0 else k, layer, many, shares, parts, light_bits, q, before)
+                _weigh(
+                    rgb,
+                    piece_rgb,
+                    piece_weight,
+                    sy,
+                    sx + one,
+                    k + one if k >= 0 else k,
+                    layer,
+                    many,
+                    shares,
+                    parts,
+                    light_bits,
+                    q,
+                    before,
+                )
                 x = lx + one
                 for r in range(r0, r1 + 1):
                     left, right = np.int64(runs[at + r - ly + h, 0]), np.int64(runs[at + r - ly + h, 1])
@@ -111,7 +126,9 @@ def render_tile(  # type: ignore[no-untyped-def]
                         if (r < ly and part > 1) or (r > ly and part < 2):
                             continue
                         a, b = (max(left, 128), right) if part & 1 else (left, min(right, 128))
-                        add_runs(sums[3 - part if turned else part, r], a, b, times, x, many, wide, q[part], before[part])
+                        add_runs(
+                            sums[3 - part if turned else part, r], a, b, times, x, many, wide, q[part], before[part]
+                        )
         spreads /= pixels
         begin = end
         gain = np.float32(1.0 / light_bits)
