@@ -17,6 +17,8 @@ NEAR, FAR = 1, 2
 MORE_PX = 3.0
 """Hidden pieces reach this much farther than the two discs."""
 TRIES = 12
+LAMP = 8.0
+"""A pixel that many times brighter than either side around it is a lamp."""
 CELL = 16
 """Side of the cells that are passed over whole where no silhouette is within reach."""
 
@@ -188,6 +190,25 @@ def split(  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
+def _lamp_owner(rgb, radius, y, x, middle):  # type: ignore[no-untyped-def]
+    """1 or 0 where a pixel is so bright that it is a lamp of the near or the far side; -1 where it is not.
+
+    The side with a neighbour of like brightness owns it (a rim of light runs along its edge); else the far one.
+    """
+    height, width = radius.shape
+    own = max(rgb[y, x, 0], rgb[y, x, 1], rgb[y, x, 2])
+    brightest = np.zeros(2, np.float32)
+    for yy in range(max(y - 2, 0), min(y + 3, height)):
+        for xx in range(max(x - 2, 0), min(x + 3, width)):
+            if yy != y or xx != x:
+                side = 0 if radius[yy, xx] > middle else 1
+                brightest[side] = max(brightest[side], rgb[yy, xx, 0], rgb[yy, xx, 1], rgb[yy, xx, 2])
+    if own < LAMP * min(brightest[0], brightest[1]) or own < 1.0:
+        return -1.0
+    return 1.0 if brightest[1] > brightest[0] and 4.0 * brightest[1] > own else 0.0
+
+
+@njit(nogil=True, cache=True)
 def _matte(rgb, radius, flags, y, x, c_near, c_far, hard, near, far):  # type: ignore[no-untyped-def]
     """Share of the near surface in a pixel of a silhouette; near and far get the two colours that mix to it."""
     height, width = radius.shape
@@ -222,6 +243,15 @@ def _matte(rgb, radius, flags, y, x, c_near, c_far, hard, near, far):  # type: i
         off += rest * rest
     sure = apart / (apart + off + 0.01 * scale + 1e-12)
     alpha = hard + sure * (alpha - hard)
+    owner = _lamp_owner(rgb, radius, y, x, middle)
+    if owner >= 0.0:
+        # a lamp's light belongs to one side alone, or it would be blurred as if it hung on both
+        alpha = hard if owner == hard else 0.5
+        one, other = (near, far) if owner == 1.0 else (far, near)
+        share = alpha if owner == 1.0 else 1.0 - alpha
+        for ch in range(3):
+            one[ch] = (rgb[y, x, ch] - (1.0 - share) * other[ch]) / share
+        return alpha
     for ch in range(3):
         light = rgb[y, x, ch]
         rest = light - alpha * near[ch] - (1.0 - alpha) * far[ch]

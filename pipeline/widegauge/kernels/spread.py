@@ -79,6 +79,7 @@ def spread(
         sums = scratch("sums", (4, high, 4 * (wide + 2)), np.int64)
         light = scratch("light", (high, wide, 4, 5), np.float32)
         own = scratch("own", (2 * int(discs.rows.max()) + 1, 2), np.int32)
+        tilt = scratch("tilt", (4, wide + 2 * reach), np.float64)
         starts = scratch("starts", (groups,), np.int64)
         places = scratch("places", ((high + 2 * reach) * (wide + 2 * reach) // 4,), np.int64)
         q = scratch("q", (4, 4 * (wide + 2 * reach + 2)), np.int64)
@@ -86,10 +87,12 @@ def spread(
         for x0 in range(0, width, wide):
             while True:
                 more = tiling.render_tile(
-                    rgb, entry, order, link, piece_entry, piece_order, piece_weight, piece_rgb, block_reach, reach,
+                    rgb, radius_px, entry, order, link, piece_radius, piece_entry, piece_order, piece_weight, piece_rgb,
+                    block_reach, reach,
                     discs.dense, discs.first, discs.rows, discs.ends, discs.area, discs.squares,
                     discs.radius_px, discs.quarter, groups, SMALL, discs.count, light_bits, rims,
-                    x0, y0, min(x0 + wide, width), y1, sums, light, places, starts, own, q, before, out, noise,
+                    x0, y0, min(x0 + wide, width), y1, sums, light, places, starts, own, q, before,
+                    tilt, out, noise,
                 )  # fmt: skip
                 if not more:
                     break

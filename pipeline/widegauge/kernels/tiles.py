@@ -23,15 +23,17 @@ from widegauge.kernels.scatter import (
 )
 
 ONE = 2.0**ONE_BITS
+QUARTER_MIDDLE = 4.0 / (3.0 * np.pi)
+"""Middle of a quarter disc along either axis, in radii (centroid of a half disc: 4 r / 3 pi)."""
 FULL = 1e-4
 """Less room than this is none: rounding must not let a lamp shine through a wall."""
 
 
 @njit(nogil=True, cache=True)
 def render_tile(  # type: ignore[no-untyped-def]
-    rgb, entry, order, link, piece_entry, piece_order, piece_weight, piece_rgb, reach, most,
+    rgb, radius, entry, order, link, piece_radius, piece_entry, piece_order, piece_weight, piece_rgb, reach, most,
     dense, first, rows, ends, area, squares, radii, quarter, groups, small, count, light_bits, rim,
-    tx0, ty0, tx1, ty1, sums, light, places, starts, own, q, before, out, noise,
+    tx0, ty0, tx1, ty1, sums, light, places, starts, own, q, before, tilt, out, noise,
 ):  # fmt: skip
     """Write one tile of ``out`` and ``noise``; 0, or how many places are needed when ``places`` is too short.
 
@@ -39,6 +41,7 @@ def render_tile(  # type: ignore[no-untyped-def]
     light      (TILE_HIGH, TILE_WIDE, 4, 5) float32: red, green, blue, room and noise of each quarter
     own        (rows, 2) int32: one kernel's runs
     q, before  (4, 4 (longest run + 2)) int64
+    tilt       (4, longest run) float64
     """
     total, pieces = list_fragments(
         entry, order, link, piece_entry, piece_order, piece_weight, reach, rows, groups,
@@ -84,7 +87,8 @@ def render_tile(  # type: ignore[no-untyped-def]
             i = t - count if turned else t
             if i < small:
                 shares[:] = 65536.0
-                _weigh(rgb, piece_rgb, piece_weight, sy, sx, k, layer, n, shares, 1, light_bits, q, before)
+                tilt[0, :n] = 1.0
+                _weigh(rgb, piece_rgb, piece_weight, sy, sx, k, layer, n, shares, 1, light_bits, tilt, q, before)
                 add_dense(sums, dense[i + small if turned else i], lx, ly, h, n, wide, high, parts, q[0], before[0])
                 continue
             for one in range(n if clipped else 1):
@@ -100,21 +104,14 @@ def render_tile(  # type: ignore[no-untyped-def]
                 elif parts == 4:
                     for part in range(4):
                         shares[part] *= 2.0 * quarter[t, part]
+                kk = k + one if k >= 0 else k
+                if parts == 4:
+                    _tilt(radius, piece_radius, sy, sx + one, kk, layer, many, tilt)
+                else:
+                    tilt[0, :many] = 1.0
                 _weigh(
-                    rgb,
-                    piece_rgb,
-                    piece_weight,
-                    sy,
-                    sx + one,
-                    k + one if k >= 0 else k,
-                    layer,
-                    many,
-                    shares,
-                    parts,
-                    light_bits,
-                    q,
-                    before,
-                )
+                    rgb, piece_rgb, piece_weight, sy, sx + one, kk, layer, many, shares, parts, light_bits, tilt, q, before
+                )  # fmt: skip
                 x = lx + one
                 for r in range(r0, r1 + 1):
                     left, right = np.int64(runs[at + r - ly + h, 0]), np.int64(runs[at + r - ly + h, 1])
@@ -138,25 +135,53 @@ def render_tile(  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
+def _slope(radius, y, x, dy, dx):  # type: ignore[no-untyped-def]
+    """Change of |radius| per pixel along one axis: the gentler of both sides, so that a silhouette does not count."""
+    height, width = radius.shape
+    here = radius[y, x]
+    after = radius[min(y + dy, height - 1), min(x + dx, width - 1)] - here
+    before = here - radius[max(y - dy, 0), max(x - dx, 0)]
+    if after * before <= 0.0:
+        return 0.0
+    gentler = after if abs(after) < abs(before) else before
+    return gentler if here >= 0.0 else -gentler
+
+
+@njit(nogil=True, cache=True)
+def _tilt(radius, piece_radius, y, x, k, layer, n, tilt):  # type: ignore[no-untyped-def]
+    """How much more (above 1) or less of each quarter of the aperture a pixel of a slanting surface covers.
+
+    A place p is drawn at p + c(p) u: the coverage there is 1 + grad c . u, with u the middle of the quarter.
+    """
+    for i in range(n):
+        across, down = 0.0, 0.0
+        if k < 0 or piece_radius[k + i, layer] == radius[y, x + i]:
+            across = QUARTER_MIDDLE * _slope(radius, y, x + i, 0, 1)
+            down = QUARTER_MIDDLE * _slope(radius, y, x + i, 1, 0)
+        for part in range(4):
+            more = (across if part & 1 else -across) + (down if part > 1 else -down)
+            tilt[part, i] = 1.0 + min(max(more, -0.5), 0.5)
+
+
+@njit(nogil=True, cache=True)
 def _weigh(  # type: ignore[no-untyped-def]
-    rgb, piece_rgb, piece_weight, y, x, k, layer, n, areas, parts, light_bits, q, before
+    rgb, piece_rgb, piece_weight, y, x, k, layer, n, areas, parts, light_bits, tilt, q, before
 ):
     """Light of a run of pixels or pieces as integers for each part of the aperture, and its running sum."""
     for part in range(parts):
         line, ahead = q[part], before[part]
-        scale = light_bits / areas[part]
-        weight = ONE / areas[part]
         for ch in range(4):
             line[ch] = line[4 * n + 4 + ch] = ahead[ch] = 0
-        if k < 0:
-            for i in range(n):
-                line[4 * i + 4] = nearest(rgb[y, x + i, 0] * scale)
-                line[4 * i + 5] = nearest(rgb[y, x + i, 1] * scale)
-                line[4 * i + 6] = nearest(rgb[y, x + i, 2] * scale)
-                line[4 * i + 7] = nearest(weight)
-        else:
-            for i in range(n):
-                share = np.float64(piece_weight[k + i, layer])
+        scale = light_bits / areas[part]
+        weight = ONE / areas[part]
+        for i in range(n):
+            if k < 0:
+                line[4 * i + 4] = nearest(rgb[y, x + i, 0] * (scale * tilt[part, i]))
+                line[4 * i + 5] = nearest(rgb[y, x + i, 1] * (scale * tilt[part, i]))
+                line[4 * i + 6] = nearest(rgb[y, x + i, 2] * (scale * tilt[part, i]))
+                line[4 * i + 7] = nearest(weight * tilt[part, i])
+            else:
+                share = tilt[part, i] * piece_weight[k + i, layer]
                 for ch in range(3):
                     line[4 * i + 4 + ch] = nearest(piece_rgb[k + i, layer, ch] * (scale * share))
                 line[4 * i + 7] = nearest(weight * share)
