@@ -130,9 +130,7 @@ def _trace(cutouts, wall, floor, textures, kappa, inverse_s, corners, samples, s
                 if not _in_aperture(corners, ux, uy):
                     continue
                 count += 1
-                _ray(
-                    cutouts, wall, floor, none, textures, kappa, inverse_s, x + a + shift, y + b, ux, uy, skip, light
-                )
+                _ray(cutouts, wall, floor, none, textures, kappa, inverse_s, x + a + shift, y + b, ux, uy, skip, light)
                 for ch in range(3):
                     total[ch] += light[ch]
             for ch in range(3):
@@ -189,7 +187,14 @@ def polygon(blades: int) -> np.ndarray:
 
 
 def trace(
-    scene: Scene, *, kappa: float, focus_m: float, blades: int = 0, samples: int = 256, skip: int = 0, shift: float = 0.0
+    scene: Scene,
+    *,
+    kappa: float,
+    focus_m: float,
+    blades: int = 0,
+    samples: int = 256,
+    skip: int = 0,
+    shift: float = 0.0,
 ) -> np.ndarray:
     """The scene through a thin lens (kappa 0: a pinhole), (H, W, 3) float32; ``shift`` pans by that many pixels."""
     out = np.zeros((scene.height, scene.width, 3), np.float32)
@@ -208,11 +213,15 @@ def depth_m(scene: Scene, *, skip: int = 0, shift: float = 0.0) -> np.ndarray:
     return out
 
 
-def texture(rng: np.random.Generator, colour: tuple[float, float, float], contrast: float, size: int = 512) -> np.ndarray:
+def texture(
+    rng: np.random.Generator, colour: tuple[float, float, float], contrast: float, size: int = 512
+) -> np.ndarray:
     """Random texture of three octaves, (size, size, 3), that tiles."""
     f = np.hypot(*np.meshgrid(np.fft.fftfreq(size), np.fft.rfftfreq(size), indexing="ij"))
     f[0, 0] = 1.0
-    field = np.fft.irfft2(np.fft.rfft2(rng.standard_normal((size, size))) / f**1.1 * np.exp(-((f * 6.0) ** 2)), (size, size))
+    field = np.fft.irfft2(
+        np.fft.rfft2(rng.standard_normal((size, size))) / f**1.1 * np.exp(-((f * 6.0) ** 2)), (size, size)
+    )
     tint = rng.uniform(0.9, 1.1, (1, 1, 3))
     field = np.exp(contrast * field / field.std())[..., None]
     return np.clip(np.asarray(colour) * field * tint, 0.005, 1.6)
@@ -260,7 +269,7 @@ def shown(rgb: np.ndarray) -> np.ndarray:
     return np.clip(rgb, 0.0, 1.0) ** (1 / 2.2)
 
 
-def psnr_db(got: np.ndarray, want: np.ndarray, mask: np.ndarray | None = None, border: int = 16) -> float:
+def psnr_db(got: np.ndarray, want: np.ndarray, mask: np.ndarray | None = None, border: int = 24) -> float:
     """Peak signal to noise of two pictures as shown, without a border (what lies beyond it is not known)."""
     square = ((shown(got) - shown(want)) ** 2).mean(axis=-1)[border:-border, border:-border]
     if mask is not None:

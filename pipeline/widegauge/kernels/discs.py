@@ -19,7 +19,7 @@ Chords = Callable[[Float64], tuple[Float64, Float64]]
 
 RUN_RADIUS_PX = 1.5
 """From here on a kernel is a run per row."""
-FINE_STEPS = 32
+FINE_STEPS = 128
 """Radii per pixel below RUN_RADIUS_PX."""
 OCTAVE_STEPS = 128
 """Radii per doubling from RUN_RADIUS_PX on, evenly spaced inside each octave."""
