@@ -92,6 +92,177 @@ def edge(
         edge_plot(plot, found, title=f"{image.name}, slanted edge", pixel_um=pitch_um)
 
 
+@command.command("grain")
+@click.argument("images", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--preset", "-p", required=True, metavar="NAME", help="The preset that says stock, format and scan.")
+@click.option(
+    "--region", "regions", multiple=True, metavar="X,Y,W,H", help="A flat part; repeatable.  [default: found]"
+)
+@click.option("--aperture-um", type=float, default=48.0, show_default=True, metavar="UM", help="Of the densitometer.")
+@click.option("--pixel-um", type=float, metavar="UM", help="Pixel pitch on the negative.  [default: by the preset]")
+@click.option("--exposure-stops", type=float, default=0.0, show_default=True, help="As the shot file has it.")
+@_encoding
+@_results
+def grain(
+    images: tuple[Path, ...],
+    preset: str,
+    regions: tuple[str, ...],
+    aperture_um: float,
+    pixel_um: float | None,
+    exposure_stops: float,
+    encoding: str | None,
+    plot: Path | None,
+    as_json: bool,
+) -> None:
+    """Granularity in flat parts of IMAGES (frames of one shot), as a microdensitometer would read the negative."""
+    from widegauge.presets import load_preset, stocks
+    from widegauge.report.measured import grain_data, grain_text
+    from widegauge.run.examine import find_grain, open_lights, parse_region
+    from widegauge.run.examine import pixel_um as pitch
+
+    _png(plot)
+    settings = load_preset(preset)
+    where = [region for region in map(parse_region, regions) if region is not None]
+    lights = open_lights(images, encoding=encoding)
+    pitch_um = pitch(lights[0].full_px, stated_um=pixel_um, preset=settings, format_name=None) or 0.0
+    found = find_grain(
+        lights, where, preset=settings, pitch_um=pitch_um, aperture_um=aperture_um, footage_stops=exposure_stops
+    )
+    stock = stocks()[settings.negative.stock]
+    _say(
+        images[0],
+        None,
+        grain_text(found, pixel_um=pitch_um, stock=stock.title),
+        grain_data(found, pixel_um=pitch_um),
+        as_json,
+    )
+    if plot is not None:
+        from widegauge.report.plots import grain_plot
+
+        grain_plot(plot, found, stock, title=f"{images[0].name}, grain on {stock.title}, {pitch_um:.2f} um a pixel")
+
+
+@command.command("halation")
+@click.argument("image", type=click.Path(path_type=Path))
+@_at
+@click.option("--reach-px", type=float, metavar="PX", help="How far around the lamp to look.")
+@_encoding
+@_scale
+@_results
+def halation(
+    image: Path,
+    at: str | None,
+    reach_px: float | None,
+    encoding: str | None,
+    pixel_um: float | None,
+    preset: str | None,
+    format_name: str | None,
+    plot: Path | None,
+    as_json: bool,
+) -> None:
+    """Radius of the ring around a lamp in IMAGE, and the share of its light that came back."""
+    from widegauge.measure.halation import ACETATE_INDEX, measure_halation
+    from widegauge.physics import base
+    from widegauge.presets import stocks
+    from widegauge.report.measured import halation_data, halation_text
+    from widegauge.run.examine import asked, halation_reach_px, open_light, parse_place
+    from widegauge.run.examine import pixel_um as pitch
+
+    _png(plot)
+    place, settings = parse_place(at), _preset(preset)
+    light = open_light(image, encoding=encoding)
+    pitch_um = pitch(light.full_px, stated_um=pixel_um, preset=settings, format_name=format_name)
+    stock = None if settings is None else stocks()[settings.negative.stock]
+    index = ACETATE_INDEX if stock is None else stock.base_index
+    reach = halation_reach_px(reach_px, pitch_um)
+    light.refuse_clipped_lamp(place)
+    found = asked(image, lambda: measure_halation(light.rgb, at=place, reach_px=reach, index=index))
+    expected = None if stock is None else base.ring_radius_mm(thickness_mm=stock.base_thickness_mm, index=index)
+    text = halation_text(found, pixel_um=pitch_um, expected_mm=expected)
+    _say(image, None, text, halation_data(found, pixel_um=pitch_um), as_json)
+    if plot is not None:
+        from widegauge.report.plots import halation_plot
+
+        halation_plot(plot, found, title=f"{image.name}, around the lamp", pixel_um=pitch_um)
+
+
+@command.command("blur")
+@click.argument("image", type=click.Path(path_type=Path))
+@_at
+@_region
+@click.option("--less-px", type=float, default=0.0, help="Radius to take off in quadrature: what was blurred before.")
+@_encoding
+@_scale
+@_results
+def blur(
+    image: Path,
+    at: str | None,
+    region: str | None,
+    less_px: float,
+    encoding: str | None,
+    pixel_um: float | None,
+    preset: str | None,
+    format_name: str | None,
+    plot: Path | None,
+    as_json: bool,
+) -> None:
+    """Blur radius in IMAGE: of an edge in --region, or of a lamp (--at, or the brightest)."""
+    from widegauge.errors import mistake
+    from widegauge.measure.blur import measure_edge_blur, measure_lamp_blur
+    from widegauge.report.measured import blur_data, blur_text
+    from widegauge.run.examine import asked, open_light, parse_place, parse_region
+    from widegauge.run.examine import pixel_um as pitch
+
+    _png(plot)
+    place, where = parse_place(at), parse_region(region)
+    if place is not None and where is not None:
+        raise mistake("--at", "", at, "a lamp and an edge at once", "give --at for a lamp, or --region for an edge")
+    if less_px < 0.0:
+        raise mistake("--less-px", "", less_px, "a radius is not below 0", "give pixels")
+    whole = open_light(image, encoding=encoding)
+    light = whole.cut(where)
+    if where is None:
+        light.refuse_clipped_lamp(place)
+        found = asked(image, lambda: measure_lamp_blur(light.rgb, at=place, less_px=less_px))
+    else:
+        light.refuse_clipped()
+        found = asked(image, lambda: measure_edge_blur(light.rgb, less_px=less_px))
+    pitch_um = pitch(whole.full_px, stated_um=pixel_um, preset=_preset(preset), format_name=format_name)
+    _say(image, where, blur_text(found, pixel_um=pitch_um), blur_data(found, pixel_um=pitch_um), as_json)
+    if plot is not None:
+        from widegauge.report.plots import blur_plot
+
+        blur_plot(plot, found, light.rgb, title=f"{image.name}, blur", pixel_um=pitch_um)
+
+
+@command.command("noise")
+@click.argument("footage", type=click.Path(path_type=Path))
+@click.option("--exposure-stops", type=float, default=0.0, show_default=True, help="As the shot file has it.")
+@_encoding
+@_results
+def noise(footage: Path, exposure_stops: float, encoding: str | None, plot: Path | None, as_json: bool) -> None:
+    """Noise of FOOTAGE itself against exposure: a shot file, numbered frames, a folder or a movie."""
+    from widegauge.errors import MediaError
+    from widegauge.measure.noise import find_noise
+    from widegauge.report.measured import noise_data, noise_text
+    from widegauge.run.examine import footage_frames
+
+    _png(plot)
+    found = find_noise(footage_frames(footage, encoding=encoding))
+    if not found.rows:
+        raise MediaError(f"{footage}: nothing is flat enough to read noise from. Take frames with even walls or sky.")
+    if not any(sigma > 0.0 for _, sigma in found.rows):
+        raise MediaError(
+            f"{footage}: coded too coarsely to show noise: most neighbouring pixels are equal. "
+            "Take the original, with more bits."
+        )
+    _say(footage, None, noise_text(found, exposure_stops=exposure_stops), noise_data(found), as_json)
+    if plot is not None:
+        from widegauge.report.plots import noise_plot
+
+        noise_plot(plot, found, title=f"{footage.name}, noise of the footage", exposure_stops=exposure_stops)
+
+
 def _preset(name: str | None) -> PresetFile | None:
     from widegauge.presets import load_preset
 

@@ -140,7 +140,7 @@ def _binned(flat: Float64, distance: Float64, line: EdgeLine, rows: int) -> Edge
                 f"the edge stands at {line.angle_deg:.2f} degrees from the vertical, so its rows see the same places",
                 "turn the edge (or the camera) to about 5 degrees off an axis; 0, 45 and simple slopes do not serve",
             )
-        at: Float64 = np.arange(-half, half + 1) * BIN_PX
+        at = BIN_PX * np.arange(-half, half + 1, dtype=np.float64)
         light = _means(kept, at_bin, count, at, empty)
         for _ in range(2):
             light = _means(kept - _tilt(light)[:, at_bin] * offset, at_bin, count, at, empty)

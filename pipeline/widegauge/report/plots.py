@@ -12,7 +12,15 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from widegauge.frame import Float32
+from widegauge.measure.blur import BlurFound
 from widegauge.measure.edge import FREQUENCY_CPP, NYQUIST_CPP, EdgeFound
+from widegauge.measure.granularity import GrainFound
+from widegauge.measure.halation import HalationFound
+from widegauge.measure.lamp import radial_profile
+from widegauge.measure.noise import NoiseFound
+from widegauge.measure.spread import edge_spread, luminance
+from widegauge.physics.emulsion import MID_GREY_LINEAR, Stock
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -48,6 +56,135 @@ def edge_plot(path: Path, found: EdgeFound, *, title: str, pixel_um: float | Non
         above = axes.secondary_xaxis(-0.16, functions=to_mm)
         above.set_xlabel("cycles per mm on the negative", fontsize=9, color=_TEXT)
         above.tick_params(labelsize=8, colors=_TEXT)
+    _save(figure, path)
+
+
+def grain_plot(path: Path, found: Sequence[GrainFound], stock: Stock, *, title: str) -> None:
+    """Granularity against density, found beside the stock's own table; and the noise power spectrum of one level."""
+    figure, (left, right) = _page(title, 2, columns=2)
+    shown = min(found, key=lambda each: abs(each.exposure_stops))
+    aperture_um = shown.readings[0].aperture_um
+    ends: list[tuple[str, float]] = []
+    base = stock.density[0]
+    last = max(max(each.density[c] - base[c] for each in found) for c in range(3)) * 1.08 + 0.05
+    for c, name in enumerate("RGB"):
+        above = np.array([each.density[c] - base[c] for each in found])
+        reads = [each.readings[0] for each in found]
+        left.plot(above, [r.predicted[c] for r in reads], color=INK[name], linestyle=DASHES[name], linewidth=1.2)
+        left.errorbar(
+            above,
+            [r.found[c] for r in reads],
+            yerr=[r.error[c] for r in reads],
+            color=INK[name],
+            fmt="o",
+            markersize=4,
+            capsize=2,
+        )
+        ends.append((name, reads[int(np.argmax(above))].predicted[c]))
+    left.set(
+        xlim=(0.0, last),
+        xlabel="density above base and fog",
+        ylabel=f"1000 sigma_D through {aperture_um:g} um: dots found, lines predicted",
+    )
+    left.set_ylim(0.0, 1.15 * max(max(each.readings[0].predicted) for each in found))
+    _names_at_ends(left, ends, apart=0.05)
+    ends = []
+    f = shown.frequency_cpmm
+    for c, name in enumerate("RGB"):
+        right.plot(f, shown.predicted_spectrum[c], color=INK[name], linestyle=DASHES[name], linewidth=1.2)
+        right.plot(f, shown.spectrum[c], color=INK[name], marker="o", markersize=3, linestyle="none")
+        ends.append((name, float(shown.predicted_spectrum[c, -1])))
+    right.set(
+        xlabel="cycles per mm on the negative",
+        ylabel=f"noise power, um^2 D^2, at {shown.exposure_stops:+.1f} stops: dots found, lines predicted",
+        xlim=(0.0, float(f[-1])),
+        ylim=(0.0, 1.25 * float(shown.predicted_spectrum.max())),
+    )
+    _names_at_ends(right, ends, apart=0.05)
+    _save(figure, path)
+
+
+def halation_plot(path: Path, found: HalationFound, *, title: str, pixel_um: float | None) -> None:
+    """Light around the lamp above its surroundings, found and fitted, and the ring's radius."""
+    figure, (axes,) = _page(title, 1)
+    scale = 1.0 if pixel_um is None else pixel_um / 1000.0
+    r = found.profile.radius_px
+    used = (r > found.lamp.radius_px) & (r < 4.5 * found.radius_px)
+    ends, highest, lowest = [], 0.0, np.inf
+    for c, ring in enumerate(found.rings):
+        light = found.profile.light[c] - ring.background
+        fit = found.fitted[c] - ring.background
+        axes.plot(r[used] * scale, np.maximum(light, 1e-12)[used], ".", markersize=2.5, color=INK[ring.name])
+        axes.plot(r[used] * scale, fit[used], color=INK[ring.name], linestyle=DASHES[ring.name], linewidth=1.1)
+        ends.append((ring.name, max(float(fit[used][-1]), 1e-12)))
+        highest = max(highest, float(np.nanmax(fit[used])))
+        lowest = min(lowest, float(np.nanmin(np.where(fit[used] > 0.0, fit[used], np.nan))))
+    axes.axvline(found.radius_px * scale, color="#888888", linewidth=0.8, linestyle=(0, (1, 2)))
+    axes.set(
+        yscale="log",
+        xlabel="distance from the lamp, pixels" if pixel_um is None else "distance from the lamp, mm on the negative",
+        ylabel="linear light above the surroundings: dots found, lines fitted",
+        xlim=(0.0, float(r[used][-1]) * scale),
+        ylim=(max(lowest / 3.0, highest * 1e-5), highest * 10.0),
+    )
+    axes.text(found.radius_px * scale, highest * 10.5, "ring", ha="center", va="bottom", fontsize=8, color=_TEXT)
+    _names_at_ends(axes, ends, apart=0.045)
+    _save(figure, path)
+
+
+def blur_plot(path: Path, found: BlurFound, rgb: Float32, *, title: str, pixel_um: float | None) -> None:
+    """Light against distance from the lamp's middle, or from the edge, beside that of the disc that was found."""
+    figure, (axes,) = _page(title, 1)
+    radius = found.channels[-1].radius_px
+    scale = 1.0 if pixel_um is None else pixel_um / 1000.0
+    if found.lamp is not None:
+        planes = np.concatenate([np.moveaxis(rgb.astype(np.float64), 2, 0), luminance(rgb)[None]])
+        reach = min(1.6 * radius + 5.0, found.lamp.border_px)
+        profile = radial_profile(planes, x_px=found.lamp.x_px, y_px=found.lamp.y_px, reach_px=reach)
+        x, lines = profile.radius_px, profile.light
+        model = np.where(x <= radius, 1.0, 0.0)
+        what = "distance from the lamp's middle"
+    else:
+        spread = edge_spread(np.moveaxis(rgb.astype(np.float64), 2, 0), guide=luminance(rgb))
+        near = np.abs(spread.distance_px) < 1.6 * radius + 5.0
+        x, lines = spread.distance_px[near], spread.light[:, near]
+        u = np.clip(x / max(radius, 1e-6), -1.0, 1.0)
+        model = 0.5 + (u * np.sqrt(1.0 - u * u) + np.arcsin(u)) / np.pi
+        what = "distance from the edge"
+    ends = []
+    for name, line in zip("RGBY", lines, strict=False):
+        low, high = float(line.min()), float(np.quantile(line, 0.98))
+        share = (line - low) / max(high - low, 1e-12)
+        axes.plot(x * scale, share, color=INK[name], linestyle=DASHES[name], linewidth=WIDTHS[name])
+        ends.append((name, float(share[-1])))
+    axes.plot(x * scale, model, color="#1a1a1a", linewidth=0.9)
+    axes.text(
+        0.02,
+        0.04,
+        f"thin black line: a disc of {radius:.2f} pixels radius",
+        transform=axes.transAxes,
+        fontsize=8,
+        color=_TEXT,
+    )
+    axes.set(
+        xlabel=f"{what}, {'pixels' if pixel_um is None else 'mm on the negative'}",
+        ylabel="share of the light",
+        xlim=(float(x[0]) * scale, float(x[-1]) * scale),
+    )
+    _names_at_ends(axes, ends, apart=0.045)
+    _save(figure, path)
+
+
+def noise_plot(path: Path, found: NoiseFound, *, title: str, exposure_stops: float) -> None:
+    """Noise in stops against exposure, with twice its standard error."""
+    figure, (axes,) = _page(title, 1)
+    level = np.array([row[0] for row in found.rows])
+    sigma = np.array([row[1] for row in found.rows]) / level / np.log(2.0)
+    stops = np.log2(level / MID_GREY_LINEAR) + exposure_stops
+    bars = 2.0 * sigma * np.array(found.error)
+    axes.errorbar(stops, sigma, yerr=bars, color=INK["G"], marker="o", markersize=4, capsize=2)
+    axes.set(xlabel="stops from mid-grey", ylabel="sigma of a pixel, stops (bars: twice the standard error)")
+    axes.set_ylim(0.0, 1.15 * max(float((sigma + bars).max()), 1e-6))
     _save(figure, path)
 
 

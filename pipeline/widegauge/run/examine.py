@@ -2,25 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
 
 from widegauge.errors import MediaError, Mistake, SettingsError, mistake
 from widegauge.frame import Float32
+from widegauge.measure.granularity import TILE_PX, GrainFound, flat_places, measure_grain, patches_at
+from widegauge.measure.lamp import NEAR_PX
 from widegauge.measure.refusal import RefusalError
 from widegauge.media.encoding import Encoding, bake, check_transfer
 from widegauge.media.footage import open_footage
 from widegauge.media.images import Picture, read_picture
 from widegauge.physics.formats import width_in_crop
 from widegauge.plate import heal, open_plate
-from widegauge.presets import PresetFile, formats
+from widegauge.presets import PresetFile, formats, stocks
 from widegauge.shot import load_shot
 from widegauge.tomlfile import nearest
 
 CLIPPED_SHARE = 0.005
 """Share of a region's pixels at the highest or lowest code from which they count as clipped."""
+
+FEWEST_CLIPPED = 3
+"""So many pixels at the highest code make a clipped lamp."""
+
+HALATION_REACH_MM, HALATION_REACH_PX = 1.5, 160.0
+"""How far around a lamp to look: nine tenths of what comes back from acetate lies within 1 mm."""
 
 NOISE_FRAMES = 8
 """Of a long shot no more frames than these, spread over it, are read for its noise."""
@@ -79,6 +87,20 @@ class Light:
                     f"{remedy}, or choose another region."
                 )
 
+    def refuse_clipped_lamp(self, at: tuple[int, int] | None) -> None:
+        """MediaError when the lamp that an instrument would take lies at the highest code."""
+        if self.codes is None:
+            return
+        x, y, w, h = 0, 0, *self.full_px
+        if at is not None:
+            x, y, w, h = max(0, at[0] - NEAR_PX), max(0, at[1] - NEAR_PX), 2 * NEAR_PX + 1, 2 * NEAR_PX + 1
+        near = self.codes[y : y + h, x : x + w]
+        if int((near >= 1.0).any(axis=-1).sum()) >= FEWEST_CLIPPED:
+            raise MediaError(
+                f"{self.path}: the lamp is clipped at the highest code, so its light is not known. "
+                f"Take a picture that holds it (EXR), or a dimmer lamp with --at."
+            )
+
 
 def open_light(path: Path, *, encoding: str | None) -> Light:
     """Read a picture in linear light: an EXR as it is, everything else by the encoding that is named.
@@ -109,19 +131,19 @@ def open_lights(paths: Iterable[Path], *, encoding: str | None) -> list[Light]:
     return lights
 
 
-def footage_frames(path: Path, *, encoding: str | None) -> Iterator[tuple[int, Float32]]:
-    """Frames of a shot file, a pattern, a folder, a picture or a movie, spread over the shot: number, linear light."""
+def footage_frames(path: Path, *, encoding: str | None) -> Iterator[Float32]:
+    """Frames of a shot file, a pattern, a folder, a picture or a movie, spread over the shot, in linear light."""
     if path.suffix.lower() == ".toml":
         plate = open_plate(load_shot(path))
         for number in _spread([n for n in plate.footage.numbers if n not in plate.footage.missing_numbers]):
-            yield number, plate.linear(plate.footage.read(number))[0]
+            yield plate.linear(plate.footage.read(number))[0]
         return
     footage = open_footage(path, missing="hold")
     facts = footage.probe
     curve = _encoding(path, facts.kind, encoding, stretched=facts.stretched)
     for number in _spread([n for n in footage.numbers if n not in footage.missing_numbers]):
         picture: Picture = footage.read(number)
-        yield number, heal(curve.decode(picture.rgb))[0]
+        yield heal(curve.decode(picture.rgb))[0]
 
 
 def pixel_um(
@@ -139,6 +161,56 @@ def pixel_um(
     area_mm = formats()[format_name].picture_mm if format_name else preset.negative.area_mm if preset else (0.0, 0.0)
     width, height = full_px
     return 1000.0 * width_in_crop(area_mm, width / height) / width
+
+
+def halation_reach_px(stated_px: float | None, pitch_um: float | None) -> float:
+    """How far around a lamp to look: as stated, 1.5 mm on the negative, or 160 pixels where the pitch is not known."""
+    if stated_px is not None:
+        return stated_px
+    return HALATION_REACH_PX if pitch_um is None else 1000.0 * HALATION_REACH_MM / pitch_um
+
+
+def find_grain(
+    lights: Sequence[Light],
+    regions: Sequence[Region],
+    *,
+    preset: PresetFile,
+    pitch_um: float,
+    aperture_um: float,
+    footage_stops: float,
+) -> list[GrainFound]:
+    """Grain in the regions that are given, or else in whatever is flat, by stops of light; dark to bright.
+
+    MediaError when nothing is flat, or a region is not.
+    """
+    path, frames = lights[0].path, [light.rgb for light in lights]
+    if aperture_um <= 0.0:
+        raise mistake("--aperture-um", "", aperture_um, "a diameter is above 0", "give micrometres, 48 by the standard")
+    windows = []
+    for region in regions:
+        for light in lights:
+            light.cut(region).refuse_clipped()
+        windows.append(([region[:2]], region[2], region[3]))
+    if not regions:
+        windows = [(corners, TILE_PX, TILE_PX) for corners in flat_places(frames[0])]
+        if not windows:
+            raise MediaError(f"{path}: nothing is flat enough to read grain from. Name a flat part with --region.")
+    found = [
+        asked(
+            path,
+            lambda at=corners, w=width, h=height: measure_grain(  # type: ignore[misc]
+                patches_at(frames, at, width_px=w, height_px=h),
+                stock=stocks()[preset.negative.stock],
+                pitch_um=pitch_um,
+                scan_mtf50_cpmm=preset.negative.scan_mtf50_cpmm,
+                footage_stops=footage_stops,
+                negative_stops=preset.negative.exposure_stops,
+                aperture_um=aperture_um,
+            ),
+        )
+        for corners, width, height in windows
+    ]
+    return sorted(found, key=lambda each: each.exposure_stops)
 
 
 def asked(path: Path, look: Callable[[], T]) -> T:
