@@ -18,7 +18,7 @@ from widegauge.physics.formats import width_around_pad, width_in_crop
 from widegauge.physics.lens import FocusPull, Side
 from widegauge.plate import Plate
 from widegauge.presets import PresetFile, stocks
-from widegauge.shot import Shot
+from widegauge.shot import Recce
 from widegauge.stages import ORDER
 from widegauge.stages.framing import FramingSettings, lay_out
 from widegauge.stages.stage import Planned, Raster, Setup
@@ -46,10 +46,11 @@ class StagePlan:
 class Plan:
     """What the large negative would need, and the difference for each stage, in the order of the chain."""
 
-    shot: Shot
+    shot: Recce
     preset: PresetFile
     setup: Setup
     stages: tuple[StagePlan, ...]
+    rate: Fraction
 
     @property
     def notes(self) -> dict[str, str]:
@@ -89,10 +90,39 @@ class Plan:
 def make_plan(plate: Plate, preset: PresetFile, *, proxy: Fraction = Fraction(1)) -> Plan:
     """Bring both sides to one scale and let each stage find its difference.
 
-    Stages are planned from the last to the first, so that each adds the overscan it wants to what the ones
-    before it must keep. SettingsError for facts that contradict each other or the files.
+    SettingsError for facts that contradict each other or the files.
     """
-    setup = _setup(plate, preset, proxy=float(proxy))
+    shot = plate.shot
+    setup = _setup(
+        shot,
+        preset,
+        footage_px=plate.footage_px,
+        pixel_aspect=plate.footage.probe.pixel_aspect,
+        proxy=float(proxy),
+        focus=_focus(shot, _depth_at_focus(plate)),
+        has_depth=plate.has_depth,
+        exposure_stops=shot.footage.exposure_stops,
+    )
+    if shot.camera.noise == "measure" and preset.stage("grain") is not None:
+        setup = replace(setup, noise=measure_noise(_spread(plate)))
+    return _planned(shot, preset, setup, plate.footage.rate)
+
+
+def plan_ahead(recce: Recce, preset: PresetFile, *, footage_px: tuple[int, int], rate: Fraction) -> Plan:
+    """The plan of a shot before there is footage, which is taken as clean and to come with depth.
+
+    SettingsError for facts that contradict each other.
+    """
+    setup = _setup(recce, preset, footage_px=footage_px, focus=_focus(recce, None), has_depth=True)
+    return _planned(recce, preset, setup, rate)
+
+
+def _planned(shot: Recce, preset: PresetFile, setup: Setup, rate: Fraction) -> Plan:
+    """Each stage's plan.
+
+    Stages are planned from the last to the first, so that each adds the overscan it wants to what the ones
+    before it must keep.
+    """
     planned: list[StagePlan] = []
     for stage in reversed(ORDER):
         settings = preset.stage(stage.name)
@@ -101,11 +131,11 @@ def make_plan(plate: Plate, preset: PresetFile, *, proxy: Fraction = Fraction(1)
         if stage_plan is not None and stage_plan.acts:
             raster = replace(setup.raster, overscan_px=setup.raster.overscan_px + stage_plan.reach_px)
             setup = replace(setup, raster=raster)
-    return Plan(plate.shot, preset, setup, tuple(reversed(planned)))
+    return Plan(shot, preset, setup, tuple(reversed(planned)), rate)
 
 
 def geometry(
-    shot: Shot, preset: PresetFile, *, footage_px: tuple[int, int], pixel_aspect: float = 1.0, proxy: float = 1.0
+    shot: Recce, preset: PresetFile, *, footage_px: tuple[int, int], pixel_aspect: float = 1.0, proxy: float = 1.0
 ) -> tuple[Side, Side, Raster]:
     """The camera's side, the negative's side and the finished raster; SettingsError where facts contradict."""
     width, height = footage_px
@@ -164,43 +194,52 @@ def geometry(
     return camera, negative, raster
 
 
-def _setup(plate: Plate, preset: PresetFile, *, proxy: float) -> Setup:
-    shot, facts = plate.shot, plate.shot.camera
-    camera, negative, raster = geometry(
-        shot, preset, footage_px=plate.footage_px, pixel_aspect=plate.footage.probe.pixel_aspect, proxy=proxy
-    )
-    mtf = facts.mtf
-    if facts.mtf50_cpp is not None:
-        mtf = _gaussian_mtf(facts.mtf50_cpp)
-    noise = facts.noise
-    if noise == "measure":
-        noise = measure_noise(_spread(plate)) if preset.stage("grain") is not None else ()
-    elif noise == "none":
-        noise = ()
+def _setup(
+    shot: Recce,
+    preset: PresetFile,
+    *,
+    footage_px: tuple[int, int],
+    focus: FocusPull | None,
+    has_depth: bool,
+    pixel_aspect: float = 1.0,
+    proxy: float = 1.0,
+    exposure_stops: float = 0.0,
+) -> Setup:
+    camera, negative, raster = geometry(shot, preset, footage_px=footage_px, pixel_aspect=pixel_aspect, proxy=proxy)
+    mtf50_cpp, noise = shot.camera.mtf50_cpp, shot.camera.noise
     return Setup(
         camera=camera,
         negative=negative,
         raster=raster,
         stock=stocks()[preset.negative.stock],
-        focus=_focus(plate, camera.focal_mm),
-        has_depth=plate.has_depth,
-        exposure_stops=shot.footage.exposure_stops,
+        focus=focus,
+        has_depth=has_depth,
+        exposure_stops=exposure_stops,
         negative_stops=preset.negative.exposure_stops,
         lens_mtf50_cpmm=preset.negative.lens_mtf50_cpmm,
         scan_mtf50_cpmm=preset.negative.scan_mtf50_cpmm,
-        camera_mtf=mtf,
+        camera_mtf=shot.camera.mtf if mtf50_cpp is None else _gaussian_mtf(mtf50_cpp),
         noise=noise if isinstance(noise, tuple) else (),
         noise_scale=min(1.0, raster.scale),
     )
 
 
-def _focus(plate: Plate, focal_mm: float) -> FocusPull | None:
-    focus = plate.shot.focus
-    if focus is None:
+def _focus(shot: Recce, at_point_m: float | None) -> FocusPull | None:
+    if shot.focus is None:
         return None
     try:
-        at_point = plate.focus_point_m(focus.point) if focus.point is not None else None
-        return focus.pull_m(focal_mm, at_point)
+        return shot.focus.pull_m(shot.lens.focal_behind_reducer_mm, at_point_m)
+    except ValueError as error:
+        raise mistake(shot.file, "focus", None, str(error), "check the tape, in metres") from None
+
+
+def _depth_at_focus(plate: Plate) -> float | None:
+    """Depth where the shot says that focus lies, as a point of the picture; None where it gives metres."""
+    focus = plate.shot.focus
+    if focus is None or focus.point is None:
+        return None
+    try:
+        return plate.focus_point_m(focus.point)
     except (ValueError, MediaError) as error:
         raise mistake(plate.shot.file, "focus", None, str(error), "check the tape, in metres") from None
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, PrivateAttr, ValidationInfo, field_validator
 
@@ -265,21 +266,19 @@ class OnSet(Table):
     tilt_deg: Annotated[float, Field(ge=-90.0, le=90.0)] | None = Field(None, description="below 0: looking down")
 
 
-class Shot(Table):
-    """A shot file."""
+class Recce(Table):
+    """What is known of a shot before there is footage."""
 
-    footage: Footage
     camera: Camera
     lens: Lens
     focus: Focus | None = Field(None, description="required for defocus")
-    depth: Depth | None = Field(None, description="required for defocus")
     frame: FramePlace = FramePlace(crop_position=(0.5, 0.5), eye_height=None, zoom=1.0)
     set: OnSet = OnSet(camera_height_m=None, tilt_deg=None)
     _file: Path = PrivateAttr(Path())
 
     @property
     def file(self) -> Path:
-        """Where the shot file lies."""
+        """Where the facts stand."""
         return self._file
 
     @property
@@ -287,14 +286,27 @@ class Shot(Table):
         """The shot's name: its file's stem."""
         return self._file.stem
 
+
+class Shot(Recce):
+    """A shot file."""
+
+    footage: Footage
+    depth: Depth | None = Field(None, description="required for defocus")
+
     def at(self, path: str) -> Path:
         """A path of the shot file, which is relative to it."""
         return self._file.parent / path
 
 
-def load_shot(path: Path) -> Shot:
-    """Read a shot file; SettingsError with every mistake in it, files that are not there included."""
-    shot = read_table(Shot, read_toml(path), file=path, folder=path.parent)
+def load_shot(path: Path, *, over: Mapping[str, Mapping[str, Any]] | None = None) -> Shot:
+    """Read a shot file; SettingsError with every mistake in it, files that are not there included.
+
+    ``over`` is laid over the file's tables, key by key.
+    """
+    data = read_toml(path)
+    for name, table in (over or {}).items():
+        data[name] = {**data.get(name, {}), **table}
+    shot = read_table(Shot, data, file=path, folder=path.parent)
     shot._file = path
     return shot
 

@@ -79,21 +79,21 @@ def apply(plan: MtfPlan, frame: Frame) -> Frame:
 
 def _added(setup: Setup, record: int, strength: float) -> transfer.Float64 | None:
     """The response to lay over a record, at ``_FREQUENCIES_CPP``; None where it would lower too little to see."""
-    footage = _footage(_FREQUENCIES_CPP, setup)
-    negative = _negative(_FREQUENCIES_CPP * setup.px_per_mm, setup, record)
+    footage = footage_response(_FREQUENCIES_CPP, setup)
+    negative = negative_response(_FREQUENCIES_CPP * setup.px_per_mm, setup, record)
     response = transfer.remaining(target=negative, source=footage) ** strength
     used = _FREQUENCIES_CPP <= NYQUIST_CPP
     lowered = float(np.max(footage[used] * (1.0 - response[used])))
     return np.asarray(response) if lowered >= VISIBLE_RESPONSE else None
 
 
-def _footage(cpp: transfer.Float64, setup: Setup) -> transfer.Float64:
+def footage_response(cpp: transfer.Float64, setup: Setup) -> transfer.Float64:
     """The footage's response on the finished raster; only its square pixels limit it when nothing is stated."""
     as_shot = cpp * setup.raster.scale
     return transfer.tabulated(as_shot, rows=setup.camera_mtf) if setup.camera_mtf else transfer.pixel(as_shot)
 
 
-def _negative(cpmm: transfer.Float64, setup: Setup, record: int) -> transfer.Float64:
+def negative_response(cpmm: transfer.Float64, setup: Setup, record: int) -> transfer.Float64:
     """Lens x emulsion x scan of one record of the negative."""
     stock = setup.stock
     return np.asarray(
@@ -107,16 +107,16 @@ def _rows(setup: Setup, added: list[transfer.Float64 | None]) -> tuple[Row, ...]
     """MTF50 and the response at Nyquist, by record; the difference is the response that the stage lays over."""
     far = np.arange(0.0, FARTHEST_CPMM, 0.05)
     nyquist = np.array([NYQUIST_CPP])
-    footage = transfer.frequency_at(_footage(far / setup.px_per_mm, setup), far)
-    at_nyquist = float(_footage(nyquist, setup)[0])
+    footage = transfer.frequency_at(footage_response(far / setup.px_per_mm, setup), far)
+    at_nyquist = float(footage_response(nyquist, setup)[0])
     halves, ends = [], []
     for c, response in enumerate(added):
-        negative = transfer.frequency_at(_negative(far, setup, c), far)
+        negative = transfer.frequency_at(negative_response(far, setup, c), far)
         laid_over = None if response is None else transfer.frequency_at(response, _FREQUENCIES_CPP * setup.px_per_mm)
         halves.append(Row(f"MTF50 {RECORDS[c]}", "cycles/mm", footage, negative, laid_over))
         lowered = None if response is None else float(response[round(NYQUIST_CPP / STEP_CPP)])
         quantity = f"response at {NYQUIST_CPP * setup.px_per_mm:.1f} cycles/mm (Nyquist) {RECORDS[c]}"
-        ends.append(Row(quantity, "", at_nyquist, float(_negative(nyquist * setup.px_per_mm, setup, c)[0]), lowered))
+        ends.append(Row(quantity, "", at_nyquist, float(negative_response(nyquist * setup.px_per_mm, setup, c)[0]), lowered))
     return tuple(halves + ends)
 
 
@@ -139,7 +139,7 @@ def _kernel(setup: Setup, response: transfer.Float64 | None) -> transfer.Float64
         return kernel
     return transfer.kernel_without_lobes(
         response,
-        _footage(_FREQUENCIES_CPP, setup),
+        footage_response(_FREQUENCIES_CPP, setup),
         step_cpp=STEP_CPP,
         side=KERNEL_SIDE,
         tolerance=LOBE_TOLERANCE,
