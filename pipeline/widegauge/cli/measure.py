@@ -81,10 +81,10 @@ def edge(
     _png(plot)
     where = parse_region(region)
     whole = open_light(image, encoding=encoding)
+    pitch_um = pitch(whole.full_px, stated_um=pixel_um, preset=_preset(preset), format_name=format_name)
     light = whole.cut(where)
     light.refuse_clipped()
     found = asked(image, lambda: measure_edge(light.rgb))
-    pitch_um = pitch(whole.full_px, stated_um=pixel_um, preset=_preset(preset), format_name=format_name)
     _say(image, light.region, edge_text(found, pixel_um=pitch_um), edge_data(found, pixel_um=pitch_um), as_json)
     if plot is not None:
         from widegauge.report.plots import edge_plot
@@ -220,6 +220,7 @@ def blur(
     if less_px < 0.0:
         raise mistake("--less-px", "", less_px, "a radius is not below 0", "give pixels")
     whole = open_light(image, encoding=encoding)
+    pitch_um = pitch(whole.full_px, stated_um=pixel_um, preset=_preset(preset), format_name=format_name)
     light = whole.cut(where)
     if where is None:
         light.refuse_clipped_lamp(place)
@@ -227,7 +228,6 @@ def blur(
     else:
         light.refuse_clipped()
         found = asked(image, lambda: measure_edge_blur(light.rgb, less_px=less_px))
-    pitch_um = pitch(whole.full_px, stated_um=pixel_um, preset=_preset(preset), format_name=format_name)
     _say(image, where, blur_text(found, pixel_um=pitch_um), blur_data(found, pixel_um=pitch_um), as_json)
     if plot is not None:
         from widegauge.report.plots import blur_plot

@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -37,10 +38,13 @@ SHADING_TERMS = 6
 LOWEST_RING = 3
 """Waves of fewer periods than this across a tile are left out of spectra: the surface has taken part of them."""
 
-MOST_RELIEF = 3.0
-"""Noise power of the longest waves over that of shorter ones above which a patch counts as not flat."""
+MOST_RELIEF = 2.5
+"""Noise power of the longest waves over that of shorter ones above which a patch counts as not flat,"""
 
-_LONG_CPP, _SHORT_CPP = (0.9 / TILE_PX, 2.6 / TILE_PX), (0.06, 0.16)
+RELIEF_SIGMA = 0.45
+"""and the standard deviation of that ratio for one tile of noise: a Hann window leaves some five waves independent."""
+
+_LONG_CPP, _SHORT_CPP = (0.9 / TILE_PX, 2.6 / TILE_PX), (0.045, 0.1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,15 +117,13 @@ def measure_grain(
     stops = {"footage_stops": footage_stops, "negative_stops": negative_stops}
     level, noise = _density_noise(patches, stock, stops)
     relief = flatness(noise[..., 1])
-    if relief > MOST_RELIEF:
+    if relief > _most_relief(noise[..., 1].size // TILE_PX**2):
         raise RefusalError(
             f"the region is not flat: its longest waves are {relief:.1f} times as strong as noise would have them",
             "choose an evenly lit, untextured region",
         )
     spectrum = _spectra(noise)
-    wanted = granularity.pixel_spectrum(
-        pitch_um=pitch_um, cloud_um=stock.dye_cloud_um, scan_mtf50_cpmm=scan_mtf50_cpmm
-    ) * granularity.spectrum_level_um2(1.0, cloud_um=stock.dye_cloud_um)
+    wanted = _wanted(pitch_um, stock.dye_cloud_um, scan_mtf50_cpmm)
     at_48 = np.array([math.sqrt(float(np.mean(_granularity(stock, level[..., c], c) ** 2))) for c in range(3)])
     apertures = [aperture_um * 2.0**i for i in range(4)]
     apertures = [a for a in apertures if a <= LARGEST_APERTURE_SHARE * min(height, width) * pitch_um]
@@ -185,9 +187,20 @@ def flat_places(
             if noise.std() == 0.0:
                 continue
             relief = flatness(noise)
-            if relief <= MOST_RELIEF:
+            if relief <= _most_relief(1):
                 groups.setdefault(round(math.log2(mean / emulsion.MID_GREY_LINEAR)), []).append((relief, x, y))
     return [[(x, y) for _, x, y in sorted(groups[stop])[:most]] for stop in sorted(groups)]
+
+
+def _most_relief(tiles: int) -> float:
+    return MOST_RELIEF + 4.0 * RELIEF_SIGMA / math.sqrt(tiles)
+
+
+@lru_cache(maxsize=8)
+def _wanted(pitch_um: float, cloud_um: float, scan_mtf50_cpmm: float) -> Float64:
+    """(64, 64) power spectrum of pixels for sigma_D = 1 through 48 um; its mean is their variance."""
+    level = granularity.spectrum_level_um2(1.0, cloud_um=cloud_um)
+    return level * granularity.pixel_spectrum(pitch_um=pitch_um, cloud_um=cloud_um, scan_mtf50_cpmm=scan_mtf50_cpmm)
 
 
 def _granularity(stock: Stock, log10_exposure: Float64, record: int) -> Float64:
@@ -215,14 +228,29 @@ def _density_noise(patches: npt.NDArray[np.floating], stock: Stock, stops: dict[
 
 
 def _shadeless(planes: Float64) -> Float64:
-    """(..., H, W) less the least-squares surface of second order, scaled for the degrees of freedom that it took."""
+    """(..., H, W) less the least-squares surface of second order."""
     height, width = planes.shape[-2:]
-    y, x = np.meshgrid(np.linspace(-1, 1, height), np.linspace(-1, 1, width), indexing="ij")
-    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y]).reshape(SHADING_TERMS, -1)
-    basis = np.linalg.qr(terms.T)[0]
+    basis = _surfaces(height, width)
     flat = planes.reshape(-1, height * width)
     rest: Float64 = flat - (flat @ basis) @ basis.T
     return rest.reshape(planes.shape)
+
+
+@lru_cache(maxsize=4)
+def _surfaces(height: int, width: int) -> Float64:
+    """(H W, 6): orthonormal surfaces up to second order."""
+    y, x = np.meshgrid(np.linspace(-1, 1, height), np.linspace(-1, 1, width), indexing="ij")
+    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y]).reshape(SHADING_TERMS, -1)
+    return np.asarray(np.linalg.qr(terms.T)[0])
+
+
+@lru_cache(maxsize=32)
+def _taken(height: int, width: int, diameter_px: float) -> float:
+    """Share of the variance of white noise, read through an aperture, that went with the surfaces."""
+    weights = granularity.aperture_weights(diameter_px) if diameter_px > 0.0 else np.ones((1, 1))
+    surfaces = _surfaces(height, width).T.reshape(SHADING_TERMS, height, width)
+    read = fftconvolve(surfaces, weights[None], mode="valid", axes=(1, 2))
+    return float((read * read).sum(axis=0).mean() / (weights * weights).sum())
 
 
 def _tiles(noise: Float64) -> Float64:
@@ -280,12 +308,13 @@ def _predicted(spectrum: Float64, diameter_px: float) -> float:
 def _read(noise: Float64, radial: Float64, aperture_um: float | None, pitch_um: float, predicted: Float64) -> Reading:
     """One aperture over all its places; None reads single pixels."""
     weights = np.ones((1, 1)) if aperture_um is None else granularity.aperture_weights(aperture_um / pitch_um)
+    kept = 1.0 - _taken(noise.shape[2], noise.shape[3], 0.0 if aperture_um is None else aperture_um / pitch_um)
     variances, errors = [], []
     for c in range(3):
         planes = noise[..., c].reshape(-1, *noise.shape[2:4])
         read = planes if aperture_um is None else fftconvolve(planes, weights[None], mode="valid", axes=(1, 2))
         independent = read.size / _tied(weights, radial[c])
-        variances.append(float(np.mean(read * read)) / max(0.5, 1.0 - SHADING_TERMS * len(planes) / independent))
+        variances.append(float(np.mean(read * read)) / kept)
         errors.append(1.0 / math.sqrt(2.0 * max(1.0, independent)))
     sigma = [1000.0 * math.sqrt(v) for v in variances]
     return Reading(

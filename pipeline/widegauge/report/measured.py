@@ -15,7 +15,7 @@ from widegauge.measure.granularity import GrainFound
 from widegauge.measure.halation import HalationFound
 from widegauge.measure.noise import NoiseFound
 from widegauge.physics.emulsion import MID_GREY_LINEAR
-from widegauge.report.table import aligned
+from widegauge.report.words import aligned
 
 RECORDS = ("R", "G", "B")
 
