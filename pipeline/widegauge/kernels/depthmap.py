@@ -15,8 +15,10 @@ LONG_REACH, LONG_PX = 12, 4.0
 FLAT_FRAC, SLOPE_PX = 0.03, 0.06
 """A ramp has come to an end where its step falls below this share of its steepest step, or below SLOPE_PX."""
 CELL = 16
-THIN_PX, THIN_FRAC, THIN_TIMES = 3, 0.6, 12
+THIN_PX, ALONG_PX, THIN_FRAC, THIN_TIMES = 2, 4, 0.8, 9
 """A thin thing is at most this wide on each side; its level is looked for this far along it, this many times over."""
+BEYOND_PX, STEEPER = 6, 1.5
+"""... or where it is less than this much steeper than the surface that many pixels on."""
 APART_FRAC = 0.02
 """Two lights are told apart when the square of their difference is more than this share of their squares."""
 
@@ -97,6 +99,19 @@ def _rise(radius, y, x, dy, dx, sign):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
+def _climb(radius, y, x, dy, dx, sign, flat_px):  # type: ignore[no-untyped-def]
+    """How many pixels a ramp goes on one way from (y, x): until it is flat, or no steeper than what lies beyond."""
+    i = 0
+    while i <= LONG_REACH:
+        step = _rise(radius, y + i * dy, x + i * dx, dy, dx, sign)
+        beyond = _rise(radius, y + (i + BEYOND_PX) * dy, x + (i + BEYOND_PX) * dx, dy, dx, sign)
+        if not step > flat_px or step < STEEPER * beyond:
+            break
+        i += 1
+    return i
+
+
+@njit(nogil=True, cache=True)
 def _likeness(rgb, y, x, ny, nx, fy, fx):  # type: ignore[no-untyped-def]
     """How near-like a pixel's light is (1: that at (ny, nx), 0: that at (fy, fx)), and how far apart those two are."""
     dot, apart, size = np.float32(0.0), np.float32(0.0), np.float32(0.0)
@@ -139,11 +154,8 @@ def harden(radius, rgb, scale_px_m, inverse_focus, least_px, out, changed, count
                         break
                     steepest = max(steepest, step)
             flat_px = max(FLAT_FRAC * steepest, SLOPE_PX)
-            low, high = 0, 0
-            while low <= LONG_REACH and _rise(radius, y - low * dy, x - low * dx, -dy, -dx, -sign) > flat_px:
-                low += 1
-            while high <= LONG_REACH and _rise(radius, y + high * dy, x + high * dx, dy, dx, sign) > flat_px:
-                high += 1
+            low = _climb(radius, y, x, -dy, -dx, -sign, flat_px)
+            high = _climb(radius, y, x, dy, dx, sign, flat_px)
             if low == 0 or high == 0 or max(low, high) > LONG_REACH:
                 continue
             first, last = radius[y - low * dy, x - low * dx], radius[y + high * dy, x + high * dx]
@@ -207,8 +219,8 @@ def level_thin(radius, changed, least_px, out, counts, y0, y1):  # type: ignore[
                 if not _is_thin(radius, y, x, least_px):
                     continue
                 low, high = c, c
-                for yy in range(max(y - THIN_PX, 0), min(y + THIN_PX + 1, height)):
-                    for xx in range(max(x - THIN_PX, 0), min(x + THIN_PX + 1, width)):
+                for yy in range(max(y - ALONG_PX, 0), min(y + ALONG_PX + 1, height)):
+                    for xx in range(max(x - ALONG_PX, 0), min(x + ALONG_PX + 1, width)):
                         low, high = min(low, radius[yy, xx]), max(high, radius[yy, xx])
                 if low < c and c - low < THIN_FRAC * (high - low):
                     out[y, x] = low
