@@ -15,6 +15,9 @@ from widegauge.physics.lens import FocusPull, pupil_distance_m
 from widegauge.tomlfile import Table, read_table, read_toml
 from widegauge.units import Stop, parse_frames, parse_rate, parse_stop
 
+_RIVALS = {"distance_m": ("pull", "point"), "mtf50_cpp": ("mtf",)}
+"""Keys that may not stand beside a key: laying it over them takes their place."""
+
 Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Share = Annotated[float, Field(ge=0.0, le=1.0)]
@@ -305,7 +308,10 @@ def load_shot(path: Path, *, over: Mapping[str, Mapping[str, Any]] | None = None
     """
     data = read_toml(path)
     for name, table in (over or {}).items():
-        data[name] = {**data.get(name, {}), **table}
+        below = data.get(name, {})
+        if isinstance(below, dict):
+            rivals = {rival for key in table for rival in _RIVALS.get(key, ())}
+            data[name] = {key: value for key, value in below.items() if key not in rivals} | dict(table)
     shot = read_table(Shot, data, file=path, folder=path.parent)
     shot._file = path
     return shot

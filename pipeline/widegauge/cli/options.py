@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -53,9 +53,18 @@ def proxy_option(function: F) -> F:
 
 
 def planned(
-    shot: Path, preset: str, *, overrides: tuple[str, ...] = (), frames: str | None = None, proxy: str = "1"
+    shot: Path,
+    preset: str,
+    *,
+    overrides: tuple[str, ...] = (),
+    frames: str | None = None,
+    proxy: str = "1",
+    facts: Mapping[str, Mapping[str, Any]] | None = None,
 ) -> tuple[Plan, Plate, Fraction]:
-    """The plan for a shot file and a preset; SettingsError with the mistakes of both, and of the options."""
+    """The plan for a shot file and a preset; SettingsError with the mistakes of both, and of the options.
+
+    ``facts`` are tables laid over the shot file's.
+    """
     from widegauge.plan import make_plan
     from widegauge.plate import open_plate
     from widegauge.presets import load_preset
@@ -72,9 +81,9 @@ def planned(
 
     size = each(lambda: _option("--proxy", proxy, parse_scale))
     each(lambda: _option("--frames", frames, parse_frames) if frames else None)
-    facts = each(lambda: load_shot(shot))
+    read = each(lambda: load_shot(shot, over=facts))
     settings = each(lambda: load_preset(preset, overrides=overrides))
-    plate = each(lambda: open_plate(facts, frames=frames)) if facts and not wrong else None
+    plate = each(lambda: open_plate(read, frames=frames)) if read and not wrong else None
     if size is None or settings is None or plate is None:
         raise SettingsError(wrong)
     return make_plan(plate, settings, proxy=size), plate, size

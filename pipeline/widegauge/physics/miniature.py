@@ -13,6 +13,7 @@ import math
 
 from widegauge.physics.formats import width_in_crop
 from widegauge.physics.lens import Side, image_distance_mm
+from widegauge.physics.transfer import WAVELENGTH_MM
 
 LIFE_SIZE_MM = (24.89, 18.66)
 """4-perf 35 mm (SMPTE ST 59 style C): the picture in which most life-size scenes have been seen."""
@@ -22,8 +23,6 @@ LIFE_SIZE_STOP = 5.6
 
 MODEL_SCALE = 8.0
 """Common practice, no source: from 1:8 on, softness alone can make a wide view look like a table top."""
-
-DIFFRACTION_WAVELENGTH_MM = 0.00055
 
 
 def life_size_side(camera: Side) -> Side:
@@ -70,6 +69,9 @@ def model_rate(rate: float, *, scale: float) -> float:
     return rate * math.sqrt(scale)
 
 
-def diffraction_mm(stop: float) -> float:
-    """Diameter of the diffraction disc to its first dark ring, 2.44 lambda N, in green light (Airy)."""
-    return 2.44 * DIFFRACTION_WAVELENGTH_MM * stop
+def diffraction_mm(working_stop: float) -> float:
+    """Diameter of the diffraction disc to its first dark ring, 2.44 lambda N, in green light (Airy).
+
+    ``working_stop`` is image distance over pupil: near focus raises it above the f-number.
+    """
+    return 2.44 * WAVELENGTH_MM * working_stop

@@ -129,6 +129,8 @@ def grain_text(found: Sequence[GrainFound], *, pixel_um: float, stock: str) -> s
         if each.between_frames is not None:
             between = ", ".join(f"{n} {r:+.4f}" for n, r in zip(RECORDS, each.between_frames, strict=True))
             said.append(f"correlation between neighbouring frames: {between}, each +- {each.correlation_error:.4f}")
+    if found and found[0].readings[0].aperture_um < pixel_um:
+        said += ["", "The aperture is smaller than a pixel: it reads single pixels."]
     said += ["", "Predicted is the stock's grain alone; a footage that was noisier than that stays so."]
     return "\n".join(said)
 
@@ -215,11 +217,11 @@ def noise_text(found: NoiseFound, *, exposure_stops: float) -> str:
     rows: list[tuple[str, ...]] = [("level", "from mid-grey", "sigma", "sigma", "sure to", "cells")]
     rows.append(("linear", "stops", "linear", "stops", "", ""))
     for (level, sigma), error, cells in zip(found.rows, found.error, found.cells, strict=True):
-        stops = math.log2(level / MID_GREY_LINEAR) + exposure_stops
-        in_stops = sigma / level / math.log(2.0)
-        rows.append(
-            (f"{level:.5f}", f"{stops:+.1f}", f"{sigma:.6f}", f"{in_stops:.4f}", f"{100 * error:.1f} %", str(cells))
-        )
+        stops, in_stops = "-", "-"
+        if level > 0.0:
+            stops = f"{math.log2(level / MID_GREY_LINEAR) + exposure_stops:+.1f}"
+            in_stops = f"{sigma / level / math.log(2.0):.4f}"
+        rows.append((f"{level:.5f}", stops, f"{sigma:.6f}", in_stops, f"{100 * error:.1f} %", str(cells)))
     stated = ", ".join(f"[{level:.6g}, {sigma:.4g}]" for level, sigma in found.rows)
     return "\n".join(
         [

@@ -9,43 +9,49 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from widegauge.advice.answers import Answers, answers_for
 from widegauge.physics import lens
 from widegauge.physics.lens import Side
 from widegauge.plan import Plan, StagePlan
 from widegauge.presets import PresetFile, formats, stocks
+from widegauge.report.advice import answers_text
+from widegauge.report.words import aligned, metres
 from widegauge.stages.stage import NOTHING
 
 _HEAD = ("", "unit", "footage", "negative", "difference")
 
 
-def plan_text(plan: Plan) -> str:
-    """The two sides, how far the footage falls short, and a table of three numbers for each stage."""
+def plan_text(plan: Plan, answers: Answers | None = None, *, title: str | None = None) -> str:
+    """The two sides, how far the footage falls short, a table of three numbers for each stage, and what was asked."""
     setup = plan.setup
     camera, negative, raster = setup.camera, setup.negative, setup.raster
+    answers = answers or answers_for(plan)
     lines = [
-        f"{plan.shot.name} on {plan.preset.title}",
+        f"{title or plan.shot.name} on {plan.preset.title}",
         "",
-        *aligned(
-            [
-                ("", "footage", "negative"),
-                ("picture area", _mm(camera), _mm(negative)),
-                ("focal length", f"{camera.focal_mm:.2f} mm", f"{negative.focal_mm:.2f} mm"),
-                ("stop", f"f/{camera.stop:.3g}", f"f/{negative.stop:.3g}"),
-                ("entrance pupil", f"{camera.entrance_pupil_mm:.2f} mm", f"{negative.entrance_pupil_mm:.2f} mm"),
-                *_field(plan),
-            ]
-        ),
+        *aligned(sides_table(plan, answers)),
         "",
-        _short_by(plan.depth_of_field_stops),
+        short_by(plan.depth_of_field_stops),
         f"finished frame {raster.width_px} x {raster.height_px}, {setup.pixel_um:.2f} um a pixel on the negative, "
         f"angle of view {camera.angle_of_view_deg[0]:.1f} x {camera.angle_of_view_deg[1]:.1f} degrees",
+        f"circle of confusion: picture width / {lens.CONFUSION_PER_WIDTH:g} on both sides "
+        f"({camera.confusion_mm:.4f} mm, {negative.confusion_mm:.4f} mm)",
     ]
-    if setup.focus is not None:
-        lines.append(
-            f"circle of confusion: picture width / {lens.CONFUSION_PER_WIDTH:g} on both sides "
-            f"({camera.confusion_mm:.4f} mm, {negative.confusion_mm:.4f} mm)"
-        )
-    return "\n".join([*lines, "", stages_text(plan)])
+    return "\n".join([*lines, "", stages_text(plan), *answers_text(plan, answers)])
+
+
+def sides_table(plan: Plan, answers: Answers) -> list[Sequence[str]]:
+    """Camera and negative beside each other, focus at the first mark."""
+    camera, negative = plan.setup.camera, plan.setup.negative
+    return [
+        ("", "footage", "negative"),
+        ("picture area", _mm(camera), _mm(negative)),
+        ("focal length", f"{camera.focal_mm:.2f} mm", f"{negative.focal_mm:.2f} mm"),
+        ("stop", f"f/{camera.stop:.3g}", f"f/{negative.stop:.3g}"),
+        ("entrance pupil", f"{camera.entrance_pupil_mm:.2f} mm", f"{negative.entrance_pupil_mm:.2f} mm"),
+        *_field(answers),
+        ("hyperfocal", metres(answers.camera.hyperfocal_m), metres(answers.negative.hyperfocal_m)),
+    ]
 
 
 def stages_text(plan: Plan) -> str:
@@ -55,7 +61,7 @@ def stages_text(plan: Plan) -> str:
         table.append((_status(stage), "", "", "", ""))
         if stage.planned is not None:
             for row in stage.planned.rows:
-                numbers = (_number(row.footage), _number(row.negative), _number(row.difference))
+                numbers = (number(row.footage), number(row.negative), number(row.difference))
                 table.append((f"  {row.quantity}", row.unit, *numbers))
     notes = [f"{name}: {note}" for name, note in plan.notes.items()]
     return "\n".join([*aligned(table), *([""] if notes else []), *notes])
@@ -68,7 +74,7 @@ def differences_text(plan: Plan) -> str:
         said = _status(stage)
         if stage.acts and stage.planned is not None and stage.planned.rows:
             row = stage.planned.rows[0]
-            said += f": {row.quantity} {_number(row.footage)} to {_number(row.negative)} {row.unit}"
+            said += f": {row.quantity} {number(row.footage)} to {number(row.negative)} {row.unit}"
         elif stage.planned is not None and stage.planned.note:
             said = f"{stage.name}: {stage.planned.note}"
         lines.append(said)
@@ -126,22 +132,21 @@ def _value(value: Any) -> str:
             return str(value)
 
 
-def _field(plan: Plan) -> Iterable[Sequence[str]]:
-    focus = plan.setup.focus
-    if focus is None:
+def _field(answers: Answers) -> Iterable[Sequence[str]]:
+    if not answers.marks:
         return
-    number, focus_m = focus.marks[0]
-    where = f" at frame {number}" if len(focus.marks) > 1 else ""
-    yield (f"focus{where}", _metres(focus_m), _metres(focus_m))
-    limits = [
-        lens.depth_of_field_m(focal_mm=side.focal_mm, stop=side.stop, confusion_mm=side.confusion_mm, focus_m=focus_m)
-        for side in (plan.setup.camera, plan.setup.negative)
-    ]
-    yield ("in focus from", _metres(limits[0][0]), _metres(limits[1][0]))
-    yield ("to", _metres(limits[0][1]), _metres(limits[1][1]))
+    first, camera, negative = answers.marks[0], answers.camera, answers.negative
+    where = f" at frame {first.frame}" if len(answers.marks) > 1 else ""
+    yield (f"focus{where}", metres(first.focus_m), metres(first.focus_m))
+    yield ("in focus from", metres(camera.near_m), metres(negative.near_m))
+    yield ("to", metres(camera.far_m), metres(negative.far_m))
+    yield ("in all", metres(camera.total_m), metres(negative.total_m))
 
 
-def _short_by(stops: float) -> str:
+def short_by(stops: float) -> str:
+    """How far the footage's depth of field is from the negative's."""
+    if abs(stops) < 0.005:
+        return "depth of field: the footage has the negative's"
     if stops > 0.0:
         return f"depth of field: the footage is {stops:.2f} stops too deep"
     return (
@@ -155,21 +160,11 @@ def _status(stage: StagePlan) -> str:
     return stage.name if stage.acts else f"{stage.name}: {NOTHING}"
 
 
-def aligned(rows: Sequence[Sequence[str]]) -> list[str]:
-    """Cells in columns as wide as their widest."""
-    widths = [max(len(row[i]) for row in rows if i < len(row)) for i in range(max(len(row) for row in rows))]
-    return ["  ".join(cell.ljust(widths[i]) for i, cell in enumerate(row)).rstrip() for row in rows]
-
-
 def _mm(side: Side) -> str:
     return f"{side.width_mm:.2f} x {side.height_mm:.2f} mm"
 
 
-def _metres(value: float) -> str:
-    return "infinity" if math.isinf(value) else f"{value:.2f} m"
-
-
-def _number(value: float | None) -> str:
+def number(value: float | None) -> str:
     if value is None:
         return "-"
     if not math.isfinite(value):

@@ -1,0 +1,1 @@
+"""What a cinematographer asks of a plan: numbers and sentences, no layout."""
