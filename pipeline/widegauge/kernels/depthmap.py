@@ -17,8 +17,9 @@ FLAT_FRAC, SLOPE_PX = 0.03, 0.06
 CELL = 16
 THIN_PX, ALONG_PX, THIN_FRAC, THIN_TIMES = 2, 4, 0.8, 9
 """A thin thing is at most this wide on each side; its level is looked for this far along it, this many times over."""
-BEYOND_PX, STEEPER = 6, 1.5
-"""... or where it is less than this much steeper than the surface that many pixels on."""
+BEYOND_PX, STEEPER, STEEP_FRAC = 6, 1.5, 4.0
+"""... or where it is less than STEEPER times as steep as the surface that many pixels on; and somewhere a ramp must be
+STEEP_FRAC times as steep as that."""
 APART_FRAC = 0.02
 """Two lights are told apart when the square of their difference is more than this share of their squares."""
 
@@ -100,12 +101,17 @@ def _rise(radius, y, x, dy, dx, sign):  # type: ignore[no-untyped-def]
 
 @njit(nogil=True, cache=True)
 def _climb(radius, y, x, dy, dx, sign, flat_px):  # type: ignore[no-untyped-def]
-    """How many pixels a ramp goes on one way from (y, x): until it is flat, or no steeper than what lies beyond."""
+    """How many pixels a ramp goes on one way from (y, x): until it is flat, or no steeper than what lies beyond.
+
+    A ramp that runs into the border has no end.
+    """
     i = 0
     while i <= LONG_REACH:
         step = _rise(radius, y + i * dy, x + i * dx, dy, dx, sign)
         beyond = _rise(radius, y + (i + BEYOND_PX) * dy, x + (i + BEYOND_PX) * dx, dy, dx, sign)
-        if not step > flat_px or step < STEEPER * beyond:
+        if np.isnan(step):
+            return LONG_REACH + 1
+        if step <= flat_px or step < STEEPER * beyond:
             break
         i += 1
     return i
@@ -161,6 +167,11 @@ def harden(radius, rgb, scale_px_m, inverse_focus, least_px, out, changed, count
             first, last = radius[y - low * dy, x - low * dx], radius[y + high * dy, x + high * dx]
             span = abs(last - first)
             if span <= least_px or (max(low, high) > REACH and span <= LONG_PX):
+                continue
+            reach_low, reach_high = low + BEYOND_PX, high + BEYOND_PX
+            around = _rise(radius, y - reach_low * dy, x - reach_low * dx, -dy, -dx, -sign)
+            beyond = _rise(radius, y + reach_high * dy, x + reach_high * dx, dy, dx, sign)
+            if steepest < STEEP_FRAC * around or steepest < STEEP_FRAC * beyond:
                 continue
             near, far = min(first, last), max(first, last)
             n, f = (-low, high) if first < last else (high, -low)

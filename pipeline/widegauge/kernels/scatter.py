@@ -20,6 +20,7 @@ ONE_BITS = 44
 BLOCK = 32
 """Side of the blocks whose farthest reach is known."""
 BRIGHT_STOPS = 3.0
+NO_LAMP = 65535
 TILE_HIGH, TILE_WIDE = 32, 128
 """The tiles that are worked at a time."""
 
@@ -40,12 +41,12 @@ def on_ladder(r, small, fine_steps, octave_steps, low, count):  # type: ignore[n
 
 @njit(nogil=True, cache=True)
 def ladder_index(  # type: ignore[no-untyped-def]
-    radius_px, rgb, cut, gain, group, small, fine_steps, octave_steps, low, count, entry, order, y0, y1
+    radius_px, rgb, cut, gain, group, small, fine_steps, octave_steps, low, count, entry, order, lamp, y0, y1
 ):
     """Kernel (uint16) and place in the order from near to far (uint8) for each signed radius of rows y0 to y1.
 
-    The order goes by the radius. What is brighter than 1 after ``gain`` is drawn smaller: three stops brighter, by
-    the share ``cut``.
+    ``lamp`` gets the kernel of the light by which a place is brighter than 1 after ``gain`` (NO_LAMP: it is not):
+    smaller, from three stops on by the share ``cut``.
     """
     for y in range(y0, y1):
         for x in range(radius_px.shape[1]):
@@ -53,12 +54,13 @@ def ladder_index(  # type: ignore[no-untyped-def]
             side = 0 if radius_px[y, x] >= 0.0 else count
             i = on_ladder(r, small, fine_steps, octave_steps, low, count)
             order[y, x] = group[i + side]
-            if cut > 0.0:
-                level = max(rgb[y, x, 0], rgb[y, x, 1], rgb[y, x, 2]) * gain
-                if level > 1.0:
-                    shorter = cut * min(np.log2(level) / BRIGHT_STOPS, 1.0)
-                    i = on_ladder(np.float32(r * (1.0 - shorter)), small, fine_steps, octave_steps, low, count)
             entry[y, x] = i + side
+            if cut > 0.0:
+                lamp[y, x] = NO_LAMP
+                level = max(rgb[y, x, 0], rgb[y, x, 1], rgb[y, x, 2]) * gain
+                if level > 1.0 and i >= small:
+                    shorter = np.float32(r * (1.0 - cut * min(np.log2(level) / BRIGHT_STOPS, 1.0)))
+                    lamp[y, x] = on_ladder(shorter, small, fine_steps, octave_steps, low, count) + side
 
 
 @njit(nogil=True, cache=True)
@@ -88,31 +90,18 @@ def mirrored(i, size):  # type: ignore[no-untyped-def]
 
 @njit(nogil=True, cache=True)
 def list_fragments(  # type: ignore[no-untyped-def]
-    entry,
-    order,
-    link,
-    piece_entry,
-    piece_order,
-    piece_weight,
-    reach,
-    rows,
-    groups,
-    tx0,
-    ty0,
-    tx1,
-    ty1,
-    most,
-    starts,
-    places,
-):
+    entry, order, lamp, link, piece_entry, piece_order, piece_lamp, piece_weight, reach, rows, groups,
+    tx0, ty0, tx1, ty1, most, starts, places,
+):  # fmt: skip
     """List what reaches a tile, group by group, as runs of whole pixels of one kernel or single pieces.
 
-    A place is packed from its row and column, counted from ``most`` outside the tile, its layer and its length
-    (``unpack``). On return ``starts[g]`` is where group g ends. Gives (number of places, whether any are pieces);
-    nothing is listed when ``places`` is too short for them.
+    A place is packed from its row and column, counted from ``most`` outside the tile, its layer (2 and 3: the lamp
+    light of layers 0 and 1) and its length (``unpack``). On return ``starts[g]`` is where group g ends. Gives (number
+    of places, whether any are pieces); nothing is listed when ``places`` is too short for them.
     """
     height, width = entry.shape
     pieces = False
+    lamps = lamp.shape[0] > 0
     total = 0
     for g in range(groups):
         starts[g] = 0
@@ -164,6 +153,11 @@ def list_fragments(  # type: ignore[no-untyped-def]
                                 if listing:
                                     places[starts[g]] = pack(row, x + i - tx0 + most, layer, n)
                                 starts[g] += 1
+                                for j in range(i, i + n if lamps else i):
+                                    if piece_lamp[k + j, layer] != NO_LAMP:
+                                        if listing:
+                                            places[starts[g]] = pack(row, x + j - tx0 + most, layer + 2, 1)
+                                        starts[g] += 1
                                 i += n
                         x += many
                         continue
@@ -179,6 +173,11 @@ def list_fragments(  # type: ignore[no-untyped-def]
                     if listing:
                         places[starts[g]] = pack(row, x - tx0 + most, 0, n)
                     starts[g] += 1
+                    for j in range(n if lamps else 0):
+                        if lamp[sy, sx + j] != NO_LAMP:
+                            if listing:
+                                places[starts[g]] = pack(row, x + j - tx0 + most, 2, 1)
+                            starts[g] += 1
                     x += n
     return total, pieces
 
@@ -186,13 +185,13 @@ def list_fragments(  # type: ignore[no-untyped-def]
 @njit(nogil=True, cache=True)
 def pack(row, col, layer, n):  # type: ignore[no-untyped-def]
     """A place as one integer."""
-    return ((np.int64(row) << 16 | col) << 1 | layer) << 12 | n
+    return ((np.int64(row) << 16 | col) << 2 | layer) << 12 | n
 
 
 @njit(nogil=True, cache=True)
 def unpack(place):  # type: ignore[no-untyped-def]
     """Row, column, layer and length of a place."""
-    return place >> 29, (place >> 13) & 0xFFFF, (place >> 12) & 1, place & 0xFFF
+    return place >> 30, (place >> 14) & 0xFFFF, (place >> 12) & 3, place & 0xFFF
 
 
 @njit(nogil=True, cache=True)

@@ -34,7 +34,7 @@ def spread(
 
     rgb        (H, W, 3) float32, finite
     radius_px  (H, W) float32, finite, below 0 in front of the plane in focus, within the ladder of ``discs``
-    bright     what is brighter than 1 after the gain is drawn smaller: from three stops on, by the share of the cut
+    bright     light by which a pixel is brighter than 1 after the gain is drawn smaller: three stops above by the cut
     rim        (middle x, middle y, half diagonal, shift there in radii) of a second disc that clips every kernel
     hidden     what lies behind the nearest surface, (H, W, 3) and (H, W), not-a-number for nothing: tests only;
                otherwise it is made up from what is seen beside each silhouette
@@ -47,17 +47,21 @@ def spread(
     link = scratch("link", (height, width), np.int32)
 
     order = scratch("order", (height, width), np.uint8)
+    lamp = scratch("lamp", (height, width) if bright_cut > 0.0 else (0, 0), np.uint16)
     ladder = (discs.group, SMALL, np.float32(FINE_STEPS), OCTAVE_STEPS, RUN_RADIUS_PX, discs.count)
     cut, gain = np.float32(bright_cut), np.float32(bright_gain)
-    for_bands(height, lambda y0, y1: scatter.ladder_index(radius_px, rgb, cut, gain, *ladder, entry, order, y0, y1))
+    for_bands(
+        height, lambda y0, y1: scatter.ladder_index(radius_px, rgb, cut, gain, *ladder, entry, order, lamp, y0, y1)
+    )
     reach = _most(entry, discs)
     pieces = _pieces(rgb, radius_px, link, reach, hidden_rgb, hidden_radius_px)
     piece_radius, piece_weight, piece_rgb = pieces
     piece_entry = scratch("piece_entry", piece_radius.shape, np.uint16)
     piece_order = scratch("piece_order", piece_radius.shape, np.uint8)
+    piece_lamp = scratch("piece_lamp", piece_radius.shape if bright_cut > 0.0 else (0, 2), np.uint16)
     if piece_radius.size:
         scatter.ladder_index(
-            piece_radius, piece_rgb, cut, gain, *ladder, piece_entry, piece_order, 0, len(piece_radius)
+            piece_radius, piece_rgb, cut, gain, *ladder, piece_entry, piece_order, piece_lamp, 0, len(piece_radius)
         )
     reach = max(reach, _most(piece_entry, discs))
     blocks = (-(-height // scatter.BLOCK), -(-width // scatter.BLOCK))
@@ -87,8 +91,9 @@ def spread(
         for x0 in range(0, width, wide):
             while True:
                 more = tiling.render_tile(
-                    rgb, radius_px, entry, order, link, piece_radius, piece_entry, piece_order, piece_weight, piece_rgb,
-                    block_reach, reach,
+                    rgb, radius_px, entry, order, lamp, link,
+                    piece_radius, piece_entry, piece_order, piece_lamp, piece_weight, piece_rgb, block_reach,
+                    reach, gain,
                     discs.dense, discs.first, discs.rows, discs.ends, discs.area, discs.squares,
                     discs.radius_px, discs.quarter, groups, SMALL, discs.count, light_bits, rims,
                     x0, y0, min(x0 + wide, width), y1, sums, light, places, starts, own, q, before,

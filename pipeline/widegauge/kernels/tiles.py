@@ -11,6 +11,7 @@ import numpy as np
 from numba import njit
 
 from widegauge.kernels.scatter import (
+    BRIGHT_STOPS,
     ONE_BITS,
     add_dense,
     add_runs,
@@ -23,6 +24,9 @@ from widegauge.kernels.scatter import (
 )
 
 ONE = 2.0**ONE_BITS
+WHOLE, REST, LAMP = 0, 1, 2
+"""Which part of a light is meant: all of it, its part as a lamp with a kernel of its own, or the rest."""
+GREY = 0.18
 QUARTER_MIDDLE = 4.0 / (3.0 * np.pi)
 """Middle of a quarter disc along either axis, in radii (centroid of a half disc: 4 r / 3 pi)."""
 FULL = 1e-4
@@ -31,7 +35,8 @@ FULL = 1e-4
 
 @njit(nogil=True, cache=True)
 def render_tile(  # type: ignore[no-untyped-def]
-    rgb, radius, entry, order, link, piece_radius, piece_entry, piece_order, piece_weight, piece_rgb, reach, most,
+    rgb, radius, entry, order, lamp, link,
+    piece_radius, piece_entry, piece_order, piece_lamp, piece_weight, piece_rgb, reach, most, gain,
     dense, first, rows, ends, area, squares, radii, quarter, groups, small, count, light_bits, rim,
     tx0, ty0, tx1, ty1, sums, light, places, starts, own, q, before, tilt, out, noise,
 ):  # fmt: skip
@@ -44,7 +49,7 @@ def render_tile(  # type: ignore[no-untyped-def]
     tilt       (4, longest run) float64
     """
     total, pieces = list_fragments(
-        entry, order, link, piece_entry, piece_order, piece_weight, reach, rows, groups,
+        entry, order, lamp, link, piece_entry, piece_order, piece_lamp, piece_weight, reach, rows, groups,
         tx0, ty0, tx1, ty1, most, starts, places,
     )  # fmt: skip
     if total > places.shape[0]:
@@ -53,6 +58,7 @@ def render_tile(  # type: ignore[no-untyped-def]
     wide, high = tx1 - tx0, ty1 - ty0
     parts = 4 if pieces else 1
     clipped = rim[3] > 0.0
+    lamps = lamp.shape[0] > 0
     light[:high, :wide, :parts] = 0.0
     light[:high, :wide, :parts, 3] = 1.0
     shares = np.ones(4, np.float64)
@@ -76,7 +82,12 @@ def render_tile(  # type: ignore[no-untyped-def]
             lx, ly = col - most, row - most
             sy, sx = mirrored(ly + ty0, height), mirrored(lx + tx0, width)
             k = link[sy, sx]
-            t = np.int64(entry[sy, sx]) if k < 0 else np.int64(piece_entry[k, layer])
+            part_of = WHOLE if not lamps else (LAMP if layer > 1 else REST)
+            layer &= 1
+            if part_of == LAMP:
+                t = np.int64(lamp[sy, sx]) if k < 0 else np.int64(piece_lamp[k, layer])
+            else:
+                t = np.int64(entry[sy, sx]) if k < 0 else np.int64(piece_entry[k, layer])
             h = np.int64(rows[t])
             turned = t >= count
             r0, r1 = max(ly - h, 0), min(ly + h, high - 1)
@@ -88,7 +99,12 @@ def render_tile(  # type: ignore[no-untyped-def]
             if i < small:
                 shares[:] = 65536.0
                 tilt[0, :n] = 1.0
-                _weigh(rgb, piece_rgb, piece_weight, sy, sx, k, layer, n, shares, 1, light_bits, tilt, q, before)
+                # no light was split off what is drawn with so small a kernel
+                dense_part = part_of if part_of == LAMP else WHOLE
+                _weigh(
+                    rgb, piece_rgb, piece_weight, sy, sx, k, layer, n, shares, 1,
+                    light_bits, gain, dense_part, tilt, q, before,
+                )  # fmt: skip
                 add_dense(sums, dense[i + small if turned else i], lx, ly, h, n, wide, high, parts, q[0], before[0])
                 continue
             for one in range(n if clipped else 1):
@@ -110,7 +126,8 @@ def render_tile(  # type: ignore[no-untyped-def]
                 else:
                     tilt[0, :many] = 1.0
                 _weigh(
-                    rgb, piece_rgb, piece_weight, sy, sx + one, kk, layer, many, shares, parts, light_bits, tilt, q, before
+                    rgb, piece_rgb, piece_weight, sy, sx + one, kk, layer, many, shares, parts,
+                    light_bits, gain, part_of, tilt, q, before,
                 )  # fmt: skip
                 x = lx + one
                 for r in range(r0, r1 + 1):
@@ -128,8 +145,8 @@ def render_tile(  # type: ignore[no-untyped-def]
                         )
         spreads /= pixels
         begin = end
-        gain = np.float32(1.0 / light_bits)
-        _take_room(sums, light, parts, weights, np.float32(spreads), gain, bx0, bx1, by0, by1, wide)
+        unit = np.float32(1.0 / light_bits)
+        _take_room(sums, light, parts, weights, np.float32(spreads), unit, bx0, bx1, by0, by1, wide)
     _finish(light, parts, weights, wide, high, tx0, ty0, out, noise)
     return 0
 
@@ -164,27 +181,45 @@ def _tilt(radius, piece_radius, y, x, k, layer, n, tilt):  # type: ignore[no-unt
 
 
 @njit(nogil=True, cache=True)
+def _share_of(r, g, b, gain, part_of):  # type: ignore[no-untyped-def]
+    """Share of a light that is wanted: all of it, or its part as a lamp, or the rest.
+
+    The rest of a lamp is what may stand in its place without it: from all of a light of 1 after the gain down to
+    GREY for a full lamp.
+    """
+    if part_of == WHOLE:
+        return 1.0
+    level = np.float64(max(r, g, b)) * gain
+    rest = GREY ** min(np.log2(level) / BRIGHT_STOPS, 1.0) / level if level > 1.0 else 1.0
+    return rest if part_of == REST else 1.0 - rest
+
+
+@njit(nogil=True, cache=True)
 def _weigh(  # type: ignore[no-untyped-def]
-    rgb, piece_rgb, piece_weight, y, x, k, layer, n, areas, parts, light_bits, tilt, q, before
+    rgb, piece_rgb, piece_weight, y, x, k, layer, n, areas, parts, light_bits, gain, part_of, tilt, q, before
 ):
-    """Light of a run of pixels or pieces as integers for each part of the aperture, and its running sum."""
+    """Light of a run of pixels or pieces as integers for each part of the aperture, and its running sum.
+
+    A lamp's part is light alone: it covers nothing.
+    """
     for part in range(parts):
         line, ahead = q[part], before[part]
         for ch in range(4):
             line[ch] = line[4 * n + 4 + ch] = ahead[ch] = 0
         scale = light_bits / areas[part]
-        weight = ONE / areas[part]
+        weight = ONE / areas[part] if part_of != LAMP else 0.0
         for i in range(n):
+            share = tilt[part, i]
             if k < 0:
-                line[4 * i + 4] = nearest(rgb[y, x + i, 0] * (scale * tilt[part, i]))
-                line[4 * i + 5] = nearest(rgb[y, x + i, 1] * (scale * tilt[part, i]))
-                line[4 * i + 6] = nearest(rgb[y, x + i, 2] * (scale * tilt[part, i]))
-                line[4 * i + 7] = nearest(weight * tilt[part, i])
+                r, g, b = rgb[y, x + i, 0], rgb[y, x + i, 1], rgb[y, x + i, 2]
             else:
-                share = tilt[part, i] * piece_weight[k + i, layer]
-                for ch in range(3):
-                    line[4 * i + 4 + ch] = nearest(piece_rgb[k + i, layer, ch] * (scale * share))
-                line[4 * i + 7] = nearest(weight * share)
+                share *= piece_weight[k + i, layer]
+                r, g, b = piece_rgb[k + i, layer, 0], piece_rgb[k + i, layer, 1], piece_rgb[k + i, layer, 2]
+            line[4 * i + 7] = nearest(weight * share)
+            share *= scale * _share_of(r, g, b, gain, part_of)
+            line[4 * i + 4] = nearest(r * share)
+            line[4 * i + 5] = nearest(g * share)
+            line[4 * i + 6] = nearest(b * share)
         for i in range(4 * n + 4):
             ahead[i + 4] = ahead[i] + line[i + 4]
 
