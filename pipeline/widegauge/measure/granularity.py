@@ -14,6 +14,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -38,13 +39,15 @@ SHADING_TERMS = 6
 LOWEST_RING = 3
 """Waves of fewer periods than this across a tile are left out of spectra: the surface has taken part of them."""
 
-MOST_RELIEF = 2.5
-"""Noise power of the longest waves over that of shorter ones above which a patch counts as not flat,"""
+MOST_RELIEF = (1.6, 2.6)
+"""Noise power of the longest waves over that of longer ones, and of these over shorter ones, above which a patch
+counts as not flat. White noise has 0.9 and 1.0, noise softened by a Gaussian of 0.8 pixels 1.0 and 1.5; relief whose
+power falls with the square of the frequency 4 and 5.5 (simulated)."""
 
-RELIEF_SIGMA = 0.45
-"""and the standard deviation of that ratio for one tile of noise: a Hann window leaves some five waves independent."""
+RELIEF_SIGMA = (0.57, 0.5)
+"""Standard deviation of these ratios for a single tile of noise (simulated); four of them are allowed on top."""
 
-_LONG_CPP, _SHORT_CPP = (0.9 / TILE_PX, 2.6 / TILE_PX), (0.045, 0.1)
+_LONGEST_CPP, _LONGER_CPP, _SHORTER_CPP = (0.014, 0.041), (0.042, 0.08), (0.11, 0.17)
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,9 +120,9 @@ def measure_grain(
     stops = {"footage_stops": footage_stops, "negative_stops": negative_stops}
     level, noise = _density_noise(patches, stock, stops)
     relief = flatness(noise[..., 1])
-    if relief > _most_relief(noise[..., 1].size // TILE_PX**2):
+    if relief > 1.0:
         raise RefusalError(
-            f"the region is not flat: its longest waves are {relief:.1f} times as strong as noise would have them",
+            f"the region is not flat: its long waves are {relief:.1f} times as strong as noise could have them",
             "choose an evenly lit, untextured region",
         )
     spectrum = _spectra(noise)
@@ -155,22 +158,30 @@ def measure_grain(
 
 
 def flatness(noise: Float64) -> float:
-    """Power of the longest waves over that of shorter ones, (..., H, W): 1 for white noise, more for relief."""
+    """Strength of long waves in (..., H, W), over what noise alone could have: above 1 there is relief."""
     power = _spectra(noise[..., None])[0]
     f = np.fft.fftfreq(TILE_PX)
     radius = np.hypot(f[:, None], f[None, :])
-    longest = power[(radius >= _LONG_CPP[0]) & (radius <= _LONG_CPP[1])].mean()
-    shorter = power[(radius >= _SHORT_CPP[0]) & (radius <= _SHORT_CPP[1])].mean()
-    return float(longest / shorter) if shorter > 0.0 else (0.0 if longest == 0.0 else math.inf)
+    bands = [
+        float(power[(radius >= low) & (radius <= high)].mean())
+        for low, high in (_LONGEST_CPP, _LONGER_CPP, _SHORTER_CPP)
+    ]
+    tiles = max(1, noise.size // TILE_PX**2)
+    worst = 0.0
+    for (long, short), most, sigma in zip(pairwise(bands), MOST_RELIEF, RELIEF_SIGMA, strict=True):
+        if long > 0.0:
+            worst = max(worst, long / (short * (most + 4.0 * sigma / math.sqrt(tiles))) if short > 0.0 else math.inf)
+    return worst
 
 
 def flat_places(
-    rgb: npt.NDArray[np.floating], *, side_px: int = TILE_PX, most: int = 48
+    rgb: npt.NDArray[np.floating], *, side_px: int = TILE_PX, most: int = 48, lowest_linear: float = 1e-4
 ) -> list[list[tuple[int, int]]]:
     """Corners (x, y) of squares that are flat enough to read, grouped by stops of green light, dark to bright.
 
-    Squares are judged by relief as ``flatness`` does; of each group the ``most`` flattest are kept. Squares at or
-    below zero light, and those in which light varies by more than a third of a stop, are left out.
+    All light below ``lowest_linear`` is one group. Squares are judged by ``flatness``; of each group the ``most``
+    flattest are kept. Squares with values at or below zero, and those in which light varies by more than a third of
+    a stop, are left out.
     """
     groups: dict[int, list[tuple[float, int, int]]] = {}
     height, width = rgb.shape[:2]
@@ -187,13 +198,11 @@ def flat_places(
             if noise.std() == 0.0:
                 continue
             relief = flatness(noise)
-            if relief <= _most_relief(1):
-                groups.setdefault(round(math.log2(mean / emulsion.MID_GREY_LINEAR)), []).append((relief, x, y))
+            if relief <= 1.0:
+                groups.setdefault(round(math.log2(max(mean, lowest_linear) / emulsion.MID_GREY_LINEAR)), []).append(
+                    (relief, x, y)
+                )
     return [[(x, y) for _, x, y in sorted(groups[stop])[:most]] for stop in sorted(groups)]
-
-
-def _most_relief(tiles: int) -> float:
-    return MOST_RELIEF + 4.0 * RELIEF_SIGMA / math.sqrt(tiles)
 
 
 @lru_cache(maxsize=8)

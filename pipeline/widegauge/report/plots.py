@@ -158,14 +158,8 @@ def blur_plot(path: Path, found: BlurFound, rgb: Float32, *, title: str, pixel_u
         axes.plot(x * scale, share, color=INK[name], linestyle=DASHES[name], linewidth=WIDTHS[name])
         ends.append((name, float(share[-1])))
     axes.plot(x * scale, model, color="#1a1a1a", linewidth=0.9)
-    axes.text(
-        0.02,
-        0.04,
-        f"thin black line: a disc of {radius:.2f} pixels radius",
-        transform=axes.transAxes,
-        fontsize=8,
-        color=_TEXT,
-    )
+    said = f"thin line: a disc of {radius:.2f} pixels radius"
+    axes.text(0.98, 0.5, said, transform=axes.transAxes, ha="right", fontsize=8, color=_TEXT)
     axes.set(
         xlabel=f"{what}, {'pixels' if pixel_um is None else 'mm on the negative'}",
         ylabel="share of the light",
@@ -178,13 +172,14 @@ def blur_plot(path: Path, found: BlurFound, rgb: Float32, *, title: str, pixel_u
 def noise_plot(path: Path, found: NoiseFound, *, title: str, exposure_stops: float) -> None:
     """Noise in stops against exposure, with twice its standard error."""
     figure, (axes,) = _page(title, 1)
-    level = np.array([row[0] for row in found.rows])
-    sigma = np.array([row[1] for row in found.rows]) / level / np.log(2.0)
+    lit = [i for i, row in enumerate(found.rows) if row[0] > 0.0]
+    level = np.array([found.rows[i][0] for i in lit])
+    sigma = np.array([found.rows[i][1] for i in lit]) / level / np.log(2.0)
     stops = np.log2(level / MID_GREY_LINEAR) + exposure_stops
-    bars = 2.0 * sigma * np.array(found.error)
+    bars = 2.0 * sigma * np.array([found.error[i] for i in lit])
     axes.errorbar(stops, sigma, yerr=bars, color=INK["G"], marker="o", markersize=4, capsize=2)
     axes.set(xlabel="stops from mid-grey", ylabel="sigma of a pixel, stops (bars: twice the standard error)")
-    axes.set_ylim(0.0, 1.15 * max(float((sigma + bars).max()), 1e-6))
+    axes.set_ylim(0.0, 1.15 * max(float((sigma + bars).max(initial=0.0)), 1e-6))
     _save(figure, path)
 
 

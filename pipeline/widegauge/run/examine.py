@@ -15,6 +15,7 @@ from widegauge.measure.refusal import RefusalError
 from widegauge.media.encoding import Encoding, bake, check_transfer
 from widegauge.media.footage import open_footage
 from widegauge.media.images import Picture, read_picture
+from widegauge.physics import emulsion
 from widegauge.physics.formats import width_in_crop
 from widegauge.plate import heal, open_plate
 from widegauge.presets import PresetFile, formats, stocks
@@ -181,7 +182,7 @@ def find_grain(
 ) -> list[GrainFound]:
     """Grain in the regions that are given, or else in whatever is flat, by stops of light; dark to bright.
 
-    MediaError when nothing is flat, or a region is not.
+    MediaError when nothing is flat, or a region that was given is not.
     """
     path, frames = lights[0].path, [light.rgb for light in lights]
     if aperture_um <= 0.0:
@@ -192,24 +193,29 @@ def find_grain(
             light.cut(region).refuse_clipped()
         windows.append(([region[:2]], region[2], region[3]))
     if not regions:
-        windows = [(corners, TILE_PX, TILE_PX) for corners in flat_places(frames[0])]
+        stops = {"footage_stops": footage_stops, "negative_stops": preset.negative.exposure_stops}
+        toe = emulsion.toe_linear(stocks()[preset.negative.stock], **stops)
+        windows = [(corners, TILE_PX, TILE_PX) for corners in flat_places(frames[0], lowest_linear=toe)]
         if not windows:
             raise MediaError(f"{path}: nothing is flat enough to read grain from. Name a flat part with --region.")
-    found = [
-        asked(
-            path,
-            lambda at=corners, w=width, h=height: measure_grain(  # type: ignore[misc]
-                patches_at(frames, at, width_px=w, height_px=h),
-                stock=stocks()[preset.negative.stock],
-                pitch_um=pitch_um,
-                scan_mtf50_cpmm=preset.negative.scan_mtf50_cpmm,
-                footage_stops=footage_stops,
-                negative_stops=preset.negative.exposure_stops,
-                aperture_um=aperture_um,
-            ),
-        )
-        for corners, width, height in windows
-    ]
+    found: list[GrainFound] = []
+    for i, (corners, width, height) in enumerate(windows):
+        try:
+            patches = patches_at(frames, corners, width_px=width, height_px=height)
+            found.append(
+                measure_grain(
+                    patches,
+                    stock=stocks()[preset.negative.stock],
+                    pitch_um=pitch_um,
+                    scan_mtf50_cpmm=preset.negative.scan_mtf50_cpmm,
+                    footage_stops=footage_stops,
+                    negative_stops=preset.negative.exposure_stops,
+                    aperture_um=aperture_um,
+                )
+            )
+        except RefusalError as refused:
+            if regions or (i == len(windows) - 1 and not found):
+                raise _said(path, refused) from None
     return sorted(found, key=lambda each: each.exposure_stops)
 
 
@@ -218,7 +224,7 @@ def asked(path: Path, look: Callable[[], T]) -> T:
     try:
         return look()
     except RefusalError as refused:
-        raise MediaError(f"{path}: {refused.rule}. {refused.remedy[0].upper()}{refused.remedy[1:]}.") from None
+        raise _said(path, refused) from None
 
 
 def parse_numbers(option: str, text: str | None, *, names: str) -> tuple[int, ...] | None:
@@ -242,6 +248,10 @@ def parse_region(text: str | None) -> Region | None:
 def parse_place(text: str | None) -> tuple[int, int] | None:
     numbers = parse_numbers("--at", text, names="X,Y")
     return None if numbers is None else (numbers[0], numbers[1])
+
+
+def _said(path: Path, refused: RefusalError) -> MediaError:
+    return MediaError(f"{path}: {refused.rule}. {refused.remedy[0].upper()}{refused.remedy[1:]}.")
 
 
 def _encoding(path: Path, kind: str, name: str | None, *, stretched: bool = False) -> Encoding:
