@@ -357,7 +357,7 @@ def surface(sc, prim, mat, face, x, y, z, dx, dy, dz, nx, ny, nz, foot):
                 u, v = py + 0.61 * par[2], px + 0.9 * pz + 0.37 * par[0]
         elif ny > 0.8:
             u, v = 0.4 * x, z
-        tone, split, knot = _board_grain(u, v, 1700, min(0.003 / (foot + 1e-6), 1.0))
+        tone, split, _ = _board_grain(u, v, 1700, min(0.003 / (foot + 1e-6), 1.0))
         t = (1.0 + 0.9 * tone) * (1.0 - 0.7 * split) * (0.75 + 0.5 * mottle(3.0 * u, 9.0 * v, 471))
         r, g, b, rough = 0.135 * t, 0.118 * t, 0.098 * t, 0.62
         if mat == MAT_POST and y < -0.2:
