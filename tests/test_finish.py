@@ -14,9 +14,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from widegauge.cli import main
-
 from conftest import SHOT, read_exr, read_exr_rgb, write_exr
+from widegauge.cli import main
 
 OFF = ("defocus", "mtf", "halation", "grain", "framing")
 

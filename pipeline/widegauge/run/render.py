@@ -16,7 +16,6 @@ from widegauge.plate import Plate
 from widegauge.stages import ORDER
 from widegauge.stages.stage import Raster
 
-
 D = TypeVar("D", bound=np.generic)
 
 
