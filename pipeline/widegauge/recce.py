@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 from typing import Any, TypeVar
 
 from widegauge.errors import Mistake, SettingsError, mistake
-from widegauge.plan import geometry
+from widegauge.plan import Plan, geometry, plan_ahead
 from widegauge.presets import PresetFile
 from widegauge.shot import Recce
 from widegauge.tomlfile import read_table
@@ -49,12 +50,15 @@ def recce(facts: Facts) -> Recce:
     ]
     if missing:
         raise SettingsError(missing)
-    try:
-        read = read_table(Recce, facts, file=WHERE)
-    except SettingsError as error:
-        raise SettingsError([replace(each, key=OPTIONS.get(each.key, each.key)) for each in error.mistakes]) from None
+    read = _by_option(lambda: read_table(Recce, facts, file=WHERE))
     read._file = WHERE
     return read
+
+
+def plan_of(facts: Facts, preset: PresetFile, *, width_px: int, rate: Fraction) -> Plan:
+    """The plan of a shot that only options describe; SettingsError with every mistake, by option."""
+    known = recce(facts)
+    return _by_option(lambda: plan_ahead(known, preset, footage_px=footage_px(known, width_px=width_px), rate=rate))
 
 
 def with_matching_lens(facts: Facts, preset: PresetFile, *, negative_focal_mm: float) -> Facts:
@@ -105,3 +109,10 @@ def stated(option: str, text: str, parse: Callable[[str], T]) -> T:
         return parse(text)
     except ValueError as error:
         raise mistake(WHERE, option, f'"{text}"', str(error), "see --help") from None
+
+
+def _by_option(make: Callable[[], T]) -> T:
+    try:
+        return make()
+    except SettingsError as error:
+        raise SettingsError([replace(each, key=OPTIONS.get(each.key, each.key)) for each in error.mistakes]) from None

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from widegauge.advice.field import blur_radius_frac, focus_m
 from widegauge.physics import floor
+from widegauge.physics.lens import image_distance_mm
 from widegauge.plan import Plan
 
 RATIOS = (1.43, 1.66, 1.85, 2.39)
@@ -44,10 +45,11 @@ def ground_rows(plan: Plan) -> tuple[GroundRow, ...]:
     if height_m is None or tilt_deg is None:
         return ()
     camera, at_m = plan.setup.camera, focus_m(plan)
+    image_mm = image_distance_mm(focal_mm=camera.focal_mm, focus_m=math.inf if at_m is None else at_m)
     rows = []
     for ratio in frames_within(camera.width_mm / camera.height_mm):
         below_deg = floor.below_horizon_deg(
-            below_axis_mm=edges_mm(plan, ratio)[1], focal_mm=camera.focal_mm, tilt_deg=tilt_deg
+            below_axis_mm=edges_mm(plan, ratio)[1], image_mm=image_mm, tilt_deg=tilt_deg
         )
         ground_m = floor.ground_distance_m(camera_height_m=height_m, below_horizon_deg=below_deg)
         axis_m = floor.axis_distance_m(camera_height_m=height_m, ground_m=ground_m, tilt_deg=tilt_deg)

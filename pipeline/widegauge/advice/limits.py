@@ -98,4 +98,4 @@ def _noise(plan: Plan) -> tuple[str, ...]:
 
 
 def _thousands(value: float) -> str:
-    return f"{value:,.0f}".replace(",", " ")
+    return f"{value:,.0f}".replace(",", "\u00a0")

@@ -137,20 +137,14 @@ def _without_file(
     rate: str | None,
     negative_focal: float | None,
 ) -> Plan:
-    from widegauge.plan import plan_ahead
     from widegauge.presets import load_preset
-    from widegauge.recce import footage_px, recce, stated, with_matching_lens
+    from widegauge.recce import plan_of, stated, with_matching_lens
 
     settings = load_preset(preset, overrides=layers)
     if negative_focal is not None:
         facts = with_matching_lens(facts, settings, negative_focal_mm=negative_focal)
-    known = recce(facts)
-    return plan_ahead(
-        known,
-        settings,
-        footage_px=footage_px(known, width_px=width or UHD_WIDTH_PX),
-        rate=stated("--rate", rate or "24", parse_rate),
-    )
+    per_second = stated("--rate", rate or "24", parse_rate)
+    return plan_of(facts, settings, width_px=width or UHD_WIDTH_PX, rate=per_second)
 
 
 def _refuse_with_file(given: dict[str, Any]) -> None:

@@ -1,7 +1,8 @@
 """Where an edge of the frame meets level ground: a ray from the lens and a plane below it.
 
-Plane trigonometry; angles of view use the focal length (not the image distance). Tilt is in degrees, below 0
-looking down. Offsets on the picture are millimetres below the lens axis, as seen in the finished picture.
+Plane trigonometry. The picture lies at the image distance behind the pupil, which grows a little as focus comes
+nearer. Tilt is in degrees, below 0 looking down. Offsets on the picture are millimetres below the lens axis, as seen
+in the finished picture.
 """
 
 from __future__ import annotations
@@ -9,9 +10,9 @@ from __future__ import annotations
 import math
 
 
-def below_horizon_deg(*, below_axis_mm: float, focal_mm: float, tilt_deg: float) -> float:
+def below_horizon_deg(*, below_axis_mm: float, image_mm: float, tilt_deg: float) -> float:
     """Angle below the horizon of the ray that lands ``below_axis_mm`` under the picture's axis; below 0: above it."""
-    return math.degrees(math.atan2(below_axis_mm, focal_mm)) - tilt_deg
+    return math.degrees(math.atan2(below_axis_mm, image_mm)) - tilt_deg
 
 
 def ground_distance_m(*, camera_height_m: float, below_horizon_deg: float) -> float:

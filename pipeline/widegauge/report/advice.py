@@ -92,8 +92,7 @@ def model_lines(model: ModelShot) -> list[str]:
         lines.append(
             "  Diffraction will be softer than the circle of confusion on any sensor: "
             f"{percent(model.diffraction_frac)} of the width against {percent(1.0 / CONFUSION_PER_WIDTH)}. "
-            "A wider stop and several focus passes, or a "
-            "larger model, are the ways out."
+            "A wider stop and several focus passes, or a larger model, are the ways out."
         )
     return lines
 

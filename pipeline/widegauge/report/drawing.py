@@ -64,8 +64,8 @@ def clipped(inside: str, name: str, x: float, y: float, width: float, height: fl
 def drawing(inside: Iterable[str], *, width: float, height: float, title: str) -> str:
     """A whole drawing that fills its column; ``title`` is read aloud."""
     return (
-        f'<svg viewBox="0 0 {_n(width)} {_n(height)}" role="img" aria-label="{escape(title, quote=True)}" '
-        f'xmlns="http://www.w3.org/2000/svg">{"".join(inside)}</svg>'
+        f'<svg viewBox="0 0 {_n(width)} {_n(height)}" role="img" aria-label="{escape(title, quote=True)}">'
+        f"{''.join(inside)}</svg>"
     )
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from widegauge.advice.answers import Answers
 from widegauge.advice.field import DepthOfField, blur_radius_frac, focus_m
 from widegauge.advice.ground import edges_mm
+from widegauge.physics.lens import image_distance_mm
 from widegauge.plan import Plan
 from widegauge.report.drawing import (
     Point,
@@ -90,6 +91,7 @@ def section(plan: Plan, answers: Answers) -> str:
         y += BLUR + 30.0
     else:
         parts.append(label((LEFT, rows_y + 4.0), "focus is not stated: no plane of focus, no blur"))
+        y += 12.0
     return drawing(parts, width=WIDTH, height=y, title=_spoken(plan, answers))
 
 
@@ -115,14 +117,15 @@ def _view(plan: Plan, answers: Answers) -> View:
 def _elevation(plan: Plan, view: View, floor_y: float) -> Iterator[str]:
     camera = plan.setup.camera
     above_mm, below_mm = edges_mm(plan, camera.width_mm / camera.height_mm)
-    top, bottom = above_mm / camera.focal_mm, -below_mm / camera.focal_mm
+    at_m = focus_m(plan)
+    image_mm = image_distance_mm(focal_mm=camera.focal_mm, focus_m=math.inf if at_m is None else at_m)
+    top, bottom = above_mm / image_mm, -below_mm / image_mm
     reach_m = 1.5 * max(view.far_m, SECTION / view.px_per_m)
     inside = [
         line(view.eye, view.at(reach_m, 0.0), "axis"),
         line(view.eye, view.at(reach_m, top * reach_m)),
         line(view.eye, view.at(reach_m, bottom * reach_m)),
     ]
-    at_m = focus_m(plan)
     if at_m is not None and at_m < 1.4 * view.far_m:
         inside.append(line(view.at(at_m, bottom * at_m), view.at(at_m, top * at_m), "heavy"))
     yield clipped("".join(inside), "section", LEFT - 1.0, TOP, RIGHT - LEFT + 1.0, SECTION)

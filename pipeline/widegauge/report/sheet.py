@@ -59,7 +59,7 @@ svg text { font-size: 10.5px; fill: var(--ink); }
   header { padding-bottom: 1mm; margin-bottom: 1.6mm; }
   section, figure { margin-bottom: 2mm; }
   p, ul { margin-bottom: 0.6mm; }
-  th, td { padding-top: 0; padding-bottom: 0; }
+  th, td { padding: 0 2mm 0 0; }
   .columns { display: grid; grid-template-columns: 66mm 1fr; column-gap: 6mm; }
   .wide > svg { min-width: 0; }
   .scroll { overflow: visible; }
@@ -68,7 +68,7 @@ svg text { font-size: 10.5px; fill: var(--ink); }
   .full { font-size: 6.7pt; line-height: 1.2; }
   .full .wide > svg { width: 80%; margin: auto; }
   .full section, .full figure { margin-bottom: 1.4mm; }
-  .full .columns { grid-template-columns: 54mm 1fr; }
+  .full .columns { grid-template-columns: 61mm 1fr; column-gap: 5mm; }
 }
 """
 
