@@ -17,6 +17,7 @@ NEAR, FAR = 1, 2
 MORE_PX = 3.0
 """Hidden pieces reach this much farther than the two discs."""
 TRIES = 12
+OPEN, OPEN_PX, CLOSE_GROUPS = 255, 2.0, 2
 LAMP = 8.0
 """A pixel that many times brighter than either side around it is a lamp."""
 CELL = 16
@@ -73,12 +74,15 @@ def farthest_seed(radius, flags, out, y0, y1):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
-def find_seeds(radius, flags, left, right, farthest, reach, seed, counts, y0, y1):  # type: ignore[no-untyped-def]
+def find_seeds(  # type: ignore[no-untyped-def]
+    radius, order, flags, left, right, farthest, reach, seed, last, counts, y0, y1
+):
     """Nearest FAR pixel that lies behind each pixel and near enough to matter, as y * width + x; -1 where none.
 
     ``farthest`` is the greatest radius of a FAR pixel within reach of each cell. Exact: rows by rising distance, then
     along the row; the first of equals wins. ``counts[y]`` says for how many pixels of the row pieces are needed
-    (hidden ones and flagged ones).
+    (hidden ones and flagged ones). ``last`` gets the last group of the order that can be seen at the pixel: its own
+    and the next ones, or OPEN where a silhouette is so near that something farther may shine past it.
     """
     height, width = radius.shape
     for y in range(y0, y1):
@@ -87,6 +91,7 @@ def find_seeds(radius, flags, left, right, farthest, reach, seed, counts, y0, y1
             c = radius[y, x]
             most = farthest[y // CELL, x // CELL]
             seed[y, x] = -1
+            last[y, x] = min(order[y, x] + CLOSE_GROUPS, OPEN)
             if most <= c + STEP_PX:
                 count += flags[y, x] != 0
                 continue
@@ -118,6 +123,8 @@ def find_seeds(radius, flags, left, right, farthest, reach, seed, counts, y0, y1
                         found = yy * width + xx
                         break
                     xx = left[yy, xx - 1] if xx > 0 else -1
+            if best <= (abs(c) + OPEN_PX) * (abs(c) + OPEN_PX):
+                last[y, x] = OPEN
             if found >= 0:
                 behind = radius[found // width, found % width]
                 need = abs(c) + abs(behind) + MORE_PX

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import maximum_filter
@@ -26,6 +27,7 @@ def spread(
     *,
     bright_cut: float = 0.0,
     bright_gain: float = 1.0,
+    bright_size: float = 0.0,
     rim: tuple[float, float, float, float] = (0.0, 0.0, 1.0, 0.0),
     hidden_rgb: Float32 | None = None,
     hidden_radius_px: Float32 | None = None,
@@ -34,7 +36,8 @@ def spread(
 
     rgb        (H, W, 3) float32, finite
     radius_px  (H, W) float32, finite, below 0 in front of the plane in focus, within the ladder of ``discs``
-    bright     light by which a pixel is brighter than 1 after the gain is drawn smaller: three stops above by the cut
+    bright     light by which a pixel is brighter than 1 after the gain is drawn smaller: three stops above by the cut;
+               the size is that of a lamp already, in radii of the kernel that it gets
     rim        (middle x, middle y, half diagonal, shift there in radii) of a second disc that clips every kernel
     hidden     what lies behind the nearest surface, (H, W, 3) and (H, W), not-a-number for nothing: tests only;
                otherwise it is made up from what is seen beside each silhouette
@@ -54,7 +57,8 @@ def spread(
         height, lambda y0, y1: scatter.ladder_index(radius_px, rgb, cut, gain, *ladder, entry, order, lamp, y0, y1)
     )
     reach = _most(entry, discs)
-    pieces = _pieces(rgb, radius_px, link, reach, hidden_rgb, hidden_radius_px)
+    last = scratch("last", (height, width), np.uint8)
+    pieces = _pieces(rgb, radius_px, order, link, last, reach, hidden_rgb, hidden_radius_px)
     piece_radius, piece_weight, piece_rgb = pieces
     piece_entry = scratch("piece_entry", piece_radius.shape, np.uint16)
     piece_order = scratch("piece_order", piece_radius.shape, np.uint8)
@@ -70,6 +74,11 @@ def spread(
         blocks[0],
         lambda y0, y1: scatter.block_reach(entry, link, piece_entry, discs.rows, block_reach, y0, y1),
         rows=1,
+    )
+    around = (
+        _around(height, width, bright_gain, 1.5 * (1.0 + bright_size) * reach)
+        if bright_cut > 0.0
+        else np.zeros((0, 0), np.float32)
     )
     out = np.empty_like(rgb)
     noise = np.empty((height, width), np.float32)
@@ -93,7 +102,7 @@ def spread(
                 more = tiling.render_tile(
                     rgb, radius_px, entry, order, lamp, link,
                     piece_radius, piece_entry, piece_order, piece_lamp, piece_weight, piece_rgb, block_reach,
-                    reach, gain,
+                    reach, last, gain, around,
                     discs.dense, discs.first, discs.rows, discs.ends, discs.area, discs.squares,
                     discs.radius_px, discs.quarter, groups, SMALL, discs.count, light_bits, rims,
                     x0, y0, min(x0 + wide, width), y1, sums, light, places, starts, own, q, before,
@@ -107,6 +116,16 @@ def spread(
     return out, noise
 
 
+def _around(height: int, width: int, gain: float, reach: float) -> Float32:
+    """The median light around each cell, after a gain, to 1/16 stop; ``_pieces`` has left the cells' mean light."""
+    cells = (-(-height // background.CELL), -(-width // background.CELL))
+    level = scratch("small_rgb", (*cells, 3), np.float32).max(axis=2) * np.float32(gain)
+    stops = np.clip(np.log2(np.maximum(level, 1e-6)) * 16.0 + 192.0, 0.0, 255.0).astype(np.uint8)
+    side = min(2 * int(np.ceil(reach / background.CELL)) + 1, 255)
+    median: Float32 = np.exp2((cv2.medianBlur(stops, side).astype(np.float32) - 192.0) / 16.0)
+    return median
+
+
 def _most(entry: npt.NDArray[Any], discs: Discs) -> int:
     used = np.bincount(entry.ravel(), minlength=2 * discs.count) > 0
     return int(discs.rows[used].max(initial=0))
@@ -115,7 +134,9 @@ def _most(entry: npt.NDArray[Any], discs: Discs) -> int:
 def _pieces(
     rgb: Float32,
     radius: Float32,
+    order: npt.NDArray[Any],
     link: npt.NDArray[Any],
+    last: npt.NDArray[Any],
     reach: int,
     hidden_rgb: Float32 | None,
     hidden_radius: Float32 | None,
@@ -138,7 +159,10 @@ def _pieces(
     for_bands(cells[0], lambda y0, y1: silhouette.farthest_seed(radius, flags, farthest, y0, y1), rows=4)
     farthest = maximum_filter(farthest, size=2 * -(-far // silhouette.CELL) + 1, mode="nearest")
     for_bands(
-        height, lambda y0, y1: silhouette.find_seeds(radius, flags, left, right, farthest, far, seed, counts, y0, y1)
+        height,
+        lambda y0, y1: silhouette.find_seeds(
+            radius, order, flags, left, right, farthest, far, seed, last, counts, y0, y1
+        ),
     )
     offsets = np.cumsum(counts) - counts
     total = int(counts.sum())

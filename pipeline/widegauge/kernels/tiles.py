@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from widegauge.kernels.background import CELL
 from widegauge.kernels.scatter import (
     BRIGHT_STOPS,
     ONE_BITS,
@@ -26,7 +27,8 @@ from widegauge.kernels.scatter import (
 ONE = 2.0**ONE_BITS
 WHOLE, REST, LAMP = 0, 1, 2
 """Which part of a light is meant: all of it, its part as a lamp with a kernel of its own, or the rest."""
-GREY = 0.18
+HALF = 0.5
+"""Inside a surface, what it leaves open less than this is rounding and no hole."""
 QUARTER_MIDDLE = 4.0 / (3.0 * np.pi)
 """Middle of a quarter disc along either axis, in radii (centroid of a half disc: 4 r / 3 pi)."""
 FULL = 1e-4
@@ -36,7 +38,8 @@ FULL = 1e-4
 @njit(nogil=True, cache=True)
 def render_tile(  # type: ignore[no-untyped-def]
     rgb, radius, entry, order, lamp, link,
-    piece_radius, piece_entry, piece_order, piece_lamp, piece_weight, piece_rgb, reach, most, gain,
+    piece_radius, piece_entry, piece_order, piece_lamp, piece_weight, piece_rgb, reach, most, last,
+    gain, around,
     dense, first, rows, ends, area, squares, radii, quarter, groups, small, count, light_bits, rim,
     tx0, ty0, tx1, ty1, sums, light, places, starts, own, q, before, tilt, out, noise,
 ):  # fmt: skip
@@ -44,6 +47,8 @@ def render_tile(  # type: ignore[no-untyped-def]
 
     sums       (4, TILE_HIGH, 4 (TILE_WIDE + 2)) int64, zero before and after
     light      (TILE_HIGH, TILE_WIDE, 4, 5) float32: red, green, blue, room and noise of each quarter
+    last       (H, W) uint8: last group that can be seen at a pixel
+    around     (cells) float32: what light is usual around each cell of CELL x CELL pixels, after the gain
     own        (rows, 2) int32: one kernel's runs
     q, before  (4, 4 (longest run + 2)) int64
     tilt       (4, longest run) float64
@@ -103,7 +108,7 @@ def render_tile(  # type: ignore[no-untyped-def]
                 dense_part = part_of if part_of == LAMP else WHOLE
                 _weigh(
                     rgb, piece_rgb, piece_weight, sy, sx, k, layer, n, shares, 1,
-                    light_bits, gain, dense_part, tilt, q, before,
+                    light_bits, gain, around, dense_part, tilt, q, before,
                 )  # fmt: skip
                 add_dense(sums, dense[i + small if turned else i], lx, ly, h, n, wide, high, parts, q[0], before[0])
                 continue
@@ -127,7 +132,7 @@ def render_tile(  # type: ignore[no-untyped-def]
                     tilt[0, :many] = 1.0
                 _weigh(
                     rgb, piece_rgb, piece_weight, sy, sx + one, kk, layer, many, shares, parts,
-                    light_bits, gain, part_of, tilt, q, before,
+                    light_bits, gain, around, part_of, tilt, q, before,
                 )  # fmt: skip
                 x = lx + one
                 for r in range(r0, r1 + 1):
@@ -146,7 +151,7 @@ def render_tile(  # type: ignore[no-untyped-def]
         spreads /= pixels
         begin = end
         unit = np.float32(1.0 / light_bits)
-        _take_room(sums, light, parts, weights, np.float32(spreads), unit, bx0, bx1, by0, by1, wide)
+        _take_room(sums, light, parts, weights, np.float32(spreads), unit, g, last, tx0, ty0, bx0, bx1, by0, by1, wide)
     _finish(light, parts, weights, wide, high, tx0, ty0, out, noise)
     return 0
 
@@ -181,22 +186,22 @@ def _tilt(radius, piece_radius, y, x, k, layer, n, tilt):  # type: ignore[no-unt
 
 
 @njit(nogil=True, cache=True)
-def _share_of(r, g, b, gain, part_of):  # type: ignore[no-untyped-def]
-    """Share of a light that is wanted: all of it, or its part as a lamp, or the rest.
+def _share_of(r, g, b, gain, around, part_of):  # type: ignore[no-untyped-def]
+    """Share of a light that is wanted: its part as a lamp, or the rest.
 
-    The rest of a lamp is what may stand in its place without it: from all of a light of 1 after the gain down to
-    GREY for a full lamp.
+    The rest of a lamp is what may stand in its place without it: all of a light of 1 after the gain, what is usual
+    around it for one BRIGHT_STOPS brighter.
     """
-    if part_of == WHOLE:
-        return 1.0
     level = np.float64(max(r, g, b)) * gain
-    rest = GREY ** min(np.log2(level) / BRIGHT_STOPS, 1.0) / level if level > 1.0 else 1.0
+    rest = 1.0
+    if level > 1.0 and around < level:
+        rest = (around / level) ** min(np.log2(level) / BRIGHT_STOPS, 1.0)
     return rest if part_of == REST else 1.0 - rest
 
 
 @njit(nogil=True, cache=True)
 def _weigh(  # type: ignore[no-untyped-def]
-    rgb, piece_rgb, piece_weight, y, x, k, layer, n, areas, parts, light_bits, gain, part_of, tilt, q, before
+    rgb, piece_rgb, piece_weight, y, x, k, layer, n, areas, parts, light_bits, gain, around, part_of, tilt, q, before
 ):
     """Light of a run of pixels or pieces as integers for each part of the aperture, and its running sum.
 
@@ -216,7 +221,9 @@ def _weigh(  # type: ignore[no-untyped-def]
                 share *= piece_weight[k + i, layer]
                 r, g, b = piece_rgb[k + i, layer, 0], piece_rgb[k + i, layer, 1], piece_rgb[k + i, layer, 2]
             line[4 * i + 7] = nearest(weight * share)
-            share *= scale * _share_of(r, g, b, gain, part_of)
+            share *= scale
+            if part_of != WHOLE:
+                share *= _share_of(r, g, b, gain, around[y // CELL, (x + i) // CELL], part_of)
             line[4 * i + 4] = nearest(r * share)
             line[4 * i + 5] = nearest(g * share)
             line[4 * i + 6] = nearest(b * share)
@@ -225,7 +232,9 @@ def _weigh(  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
-def _take_room(sums, light, parts, weights, spreads, gain, bx0, bx1, by0, by1, wide):  # type: ignore[no-untyped-def]
+def _take_room(  # type: ignore[no-untyped-def]
+    sums, light, parts, weights, spreads, gain, g, last, tx0, ty0, bx0, bx1, by0, by1, wide
+):
     unit = np.float32(2.0**-ONE_BITS)
     for part in range(parts):
         rough = spreads / np.float32(weights[part])
@@ -238,7 +247,7 @@ def _take_room(sums, light, parts, weights, spreads, gain, bx0, bx1, by0, by1, w
                 s2 += line[4 * col + 2]
                 s3 += line[4 * col + 3]
                 room = light[row, col, part, 3]
-                if s3 > 1 << 20 and room > 0.0:
+                if s3 > 1 << 20 and room > 0.0 and (room >= HALF or g <= last[ty0 + row, tx0 + col]):
                     b = np.float32(s3) * unit
                     v = min(b, room)
                     share = v / b

@@ -8,7 +8,7 @@ sqrt(negative's^2 - camera's^2).
 A disc blurred by a disc is no disc: its second moment is right, but its rim reaches too far, up to 1.41 radii where
 the two are alike. In texture that goes unseen (quadrature is 5 to 15 dB better than the difference of the radii up
 to a ratio of 0.8), on a lamp that burns out it is all that is seen. So lamps, from one to three stops above white,
-fade over to the plain difference of the radii, whose rim is where it should be.
+fade over to the plain difference of the radii, whose rim is where it should be (unless the footage is sharp).
 """
 
 from __future__ import annotations
@@ -33,6 +33,9 @@ from widegauge.stages.stage import NOTHING, Row, Settings, Setup, Stage
 
 SOFT_EDGE_PX = 1.0
 """A soft edge in the depth is made hard where it spans more than this in blur radius."""
+SHARP_RATIO = 0.25
+"""Up to this ratio of the footage's blur to the negative's a lamp's rim lies within 1.22 radii; from twice it on lamps
+are drawn apart."""
 CLOSEST_FRAC = 0.25
 """Overscan is wanted for things down to this share of the focus distance; nearer ones blur without bound."""
 CLOSEST_M = 2.0
@@ -71,6 +74,7 @@ class DefocusPlan:
     added_pupil_mm: float
     bright_cut: float
     bright_gain: float
+    bright_size: float
     focal_mm: float
     width_mm: float
     width_px: float
@@ -101,8 +105,9 @@ def plan(settings: DefocusSettings, setup: Setup) -> DefocusPlan:
         acts=not _why_not(settings, setup),
         reach_px=0,
         added_pupil_mm=settings.strength * missing_mm,
-        bright_cut=1.0 - math.sqrt((negative_mm - camera_mm) / (negative_mm + camera_mm)) if missing_mm else 0.0,
+        bright_cut=_rim_cut(camera_mm / negative_mm),
         bright_gain=2.0**setup.exposure_stops,
+        bright_size=2.0 * camera_mm / missing_mm if missing_mm else 0.0,
         focal_mm=setup.camera.focal_mm,
         width_mm=setup.camera.width_mm,
         width_px=setup.raster.exact_width_px,
@@ -142,6 +147,7 @@ def apply(plan: DefocusPlan, frame: Frame) -> Frame:
         rim=rim,
         bright_cut=plan.bright_cut,
         bright_gain=plan.bright_gain,
+        bright_size=plan.bright_size,
     )
     if frame.noise_left is not None:
         kept *= frame.noise_left
@@ -197,6 +203,17 @@ def blur_radius_px(
 def discs(blades: int, rotation_deg: float) -> Discs:
     """The blur kernels of an iris."""
     return build(iris_chords(blades=blades, rotation_deg=rotation_deg), axis_variance=axis_variance(blades))
+
+
+def _rim_cut(ratio: float) -> float:
+    """How much smaller a lamp's kernel must be than quadrature says for its rim to lie right; 0 for a sharp footage.
+
+    The difference of the radii over the root of the difference of their squares: 1 - sqrt((1 - q) / (1 + q)).
+    """
+    if ratio >= 1.0:
+        return 0.0
+    fade = min(max((ratio - SHARP_RATIO) / SHARP_RATIO, 0.0), 1.0)
+    return fade * (1.0 - math.sqrt((1.0 - ratio) / (1.0 + ratio)))
 
 
 def _why_not(settings: DefocusSettings, setup: Setup) -> str:
