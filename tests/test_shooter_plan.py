@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import shlex
 from html.parser import HTMLParser
 from pathlib import Path
 from xml.etree import ElementTree
@@ -517,3 +518,23 @@ def test_the_same_plan_writes_the_same_sheet_and_a_bad_place_is_told(tmp_path: P
     result = ask(*HIRE, "--sheet", tmp_path / "file" / "sheet.html")
     assert result.exit_code == 3
     assert "can't be written" in result.stderr
+
+
+def test_a_focus_pull_is_listed_and_drawn_at_its_first_mark(make_shot, tmp_path: Path) -> None:
+    path = make_shot(frames=1, text=SHOT.replace("distance_m = 4.2", "pull = [[1001, 4.2], [1024, 3.0], [1048, 2.0]]"))
+    text = ask(path).stdout
+    assert "Depth of field at every focus mark" in text
+    page = _sheet([path], tmp_path / "out")
+    assert "focus 4.20 m at frame 1001" in page
+    for said in ("focus at frame 1024", "focus at frame 1048", "2.00 m"):
+        assert said in page
+
+
+def test_what_the_readme_says_of_planning_ahead(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The command runs as it stands there, and writes the page."""
+    monkeypatch.chdir(tmp_path)
+    block = (CHECKOUT / "README.md").read_text().split("<!-- ahead -->\n```sh\n")[1].split("```")[0]
+    program, *words = shlex.split(block)
+    assert program == ".venv/bin/widegauge"
+    assert CliRunner().invoke(main, words).exit_code == 0
+    assert (tmp_path / "pier.html").stat().st_size < 100_000

@@ -60,6 +60,15 @@ def focus_m(plan: Plan) -> float | None:
     return None if plan.setup.focus is None else plan.setup.focus.marks[0][1]
 
 
+def picture_at_focus_m(plan: Plan) -> tuple[float, float] | None:
+    """Width and height of what the picture holds at the plane of focus; None without a finite focus."""
+    at_m, camera = focus_m(plan), plan.setup.camera
+    if at_m is None or math.isinf(at_m):
+        return None
+    per_mm = at_m / lens.image_distance_mm(focal_mm=camera.focal_mm, focus_m=at_m)
+    return camera.width_mm * per_mm, camera.height_mm * per_mm
+
+
 def blur_radius_frac(plan: Plan, *, pupil_mm: float, focus_m: float, distance_m: float) -> float:
     """Signed blur radius over the picture's width for a pupil, with the footage's perspective; below 0 in front."""
     camera = plan.setup.camera

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from widegauge.physics import transfer
+from widegauge.physics.stops import t_number
 from widegauge.plan import Plan
 from widegauge.stages.mtf import FARTHEST_CPMM, footage_response, negative_response
 
@@ -61,10 +62,16 @@ def _depth(plan: Plan) -> str:
         return f"Depth of field: too deep by {stops:.2f} stops, which defocus can add."
     if stops > -0.005:
         return "Depth of field: the footage has the negative's already."
-    match = plan.setup.camera.focal_mm / plan.setup.negative.entrance_pupil_mm / plan.shot.lens.focal_reducer
+    lens = plan.shot.lens
+    match = lens.focal_mm / plan.setup.negative.entrance_pupil_mm
+    mark = (
+        f"T{t_number(match, transmittance=lens.transmittance or 1.0):.2g}"
+        if lens.marked_stop.is_t
+        else f"f/{match:.2g}"
+    )
     return (
         f"Depth of field: already shallower, by {-stops:.2f} stops, and it can't be made deeper; "
-        f"the lens set to f/{match:.2g} would have the negative's."
+        f"the lens set to {mark} would have the negative's."
     )
 
 

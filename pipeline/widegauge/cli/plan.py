@@ -22,22 +22,22 @@ UHD_WIDTH_PX = 3840
 MAX_WIDTH_PX = 32768
 
 
-_FACTS: tuple[tuple[str, str, str, Any, str], ...] = (
-    ("--sensor", "camera", "sensor_mm", str, "The part of the sensor that the picture covers, mm: 23.5x15.7."),
-    ("--camera-mtf50", "camera", "mtf50_cpp", float, "Cycles per pixel at half response."),
-    ("--focal", "lens", "focal_mm", float, "The lens's own focal length, mm."),
-    ("--stop", "lens", "stop", str, "As marked: f/1.4 or T1.5."),
-    ("--transmittance", "lens", "transmittance", float, "With a T-stop: 0.8 to 0.95 is usual."),
-    ("--focal-reducer", "lens", "focal_reducer", float, "Magnification of the focal reducer behind the lens."),
-    ("--focus", "focus", "distance_m", float, "Metres from the entrance pupil; inf for infinity."),
-    ("--camera-height", "set", "camera_height_m", float, "Of the lens above the ground, metres."),
-    ("--tilt", "set", "tilt_deg", float, "Degrees; below 0 looks down."),
+_FACTS: tuple[tuple[str, str, str, Any, str, str], ...] = (
+    ("--sensor", "camera", "sensor_mm", str, "MM", "The part of the sensor that the picture covers: 23.5x15.7."),
+    ("--camera-mtf50", "camera", "mtf50_cpp", float, "CPP", "Cycles per pixel at half response."),
+    ("--focal", "lens", "focal_mm", float, "MM", "The lens's own focal length."),
+    ("--stop", "lens", "stop", str, "STOP", "As marked: f/1.4 or T1.5."),
+    ("--transmittance", "lens", "transmittance", float, "SHARE", "With a T-stop: 0.8 to 0.95 is usual."),
+    ("--focal-reducer", "lens", "focal_reducer", float, "M", "Magnification of the focal reducer behind the lens."),
+    ("--focus", "focus", "distance_m", float, "METRES", "From the entrance pupil; inf for infinity."),
+    ("--camera-height", "set", "camera_height_m", float, "METRES", "Of the lens above the ground."),
+    ("--tilt", "set", "tilt_deg", float, "DEGREES", "Below 0 looks down."),
 )
 
 
 def _fact_options(function: F) -> F:
-    for option, _, key, kind, text in reversed(_FACTS):
-        function = click.option(option, key, type=kind, help=text)(function)
+    for option, _, key, kind, unit, text in reversed(_FACTS):
+        function = click.option(option, key, type=kind, metavar=unit, help=text)(function)
     return function
 
 
@@ -54,13 +54,17 @@ def _fact_options(function: F) -> F:
 @set_option
 @proxy_option
 @_fact_options
-@click.option("--width", type=click.IntRange(1, MAX_WIDTH_PX), help=f"Footage width without SHOT.  [{UHD_WIDTH_PX} px]")
+@click.option(
+    "--width", metavar="PX", type=click.IntRange(1, MAX_WIDTH_PX), help=f"Footage width without SHOT.  [{UHD_WIDTH_PX}]"
+)
 @click.option("--rate", metavar="FPS", help="Frame rate without SHOT.  [24]")
 @click.option("--format", "format_", metavar="NAME", help="The negative's format, instead of the preset's.")
 @click.option("--negative-stop", metavar="F/N", help="The large camera's stop, instead of the preset's.")
 @click.option("--negative-focal", type=float, metavar="MM", help="The large camera's lens, instead of --focal, --stop.")
 @click.option("--match", is_flag=True, help="Also list the lenses that would give the negative's view and depth.")
-@click.option("--reducer", "reducers", multiple=True, type=click.FloatRange(0.1, 2.0), help="One more for --match.")
+@click.option(
+    "--reducer", "reducers", multiple=True, metavar="M", type=click.FloatRange(0.1, 2.0), help="One more for --match."
+)
 @click.option("--model", "model_scale", metavar="1:N", help="Also say how to shoot this on a model of that scale.")
 @click.option("--sheet", type=click.Path(path_type=Path, dir_okay=False), help="Write a set-up sheet, one HTML page.")
 @click.option("--title", metavar="TEXT", help="What to call the shot.")
@@ -122,7 +126,7 @@ def command(
 def _tables(facts: dict[str, Any]) -> dict[str, dict[str, Any]]:
     """The options that were given, as the tables of a shot file."""
     tables: dict[str, dict[str, Any]] = {}
-    for _, table, key, _, _ in _FACTS:
+    for _, table, key, *_ in _FACTS:
         if facts[key] is not None:
             tables.setdefault(table, {})[key] = facts[key]
     return tables

@@ -18,7 +18,10 @@ from widegauge.report.words import aligned, metres, percent
 
 def answers_text(plan: Plan, answers: Answers) -> list[str]:
     """Blocks of text, each with an empty line before it."""
-    lines = ["", "What the footage can and can't give", *(f"  {said}" for said in answers.limits)]
+    lines: list[str] = []
+    if len(answers.marks) > 1:
+        lines += ["", "Depth of field at every focus mark", *aligned(marks_table(answers))]
+    lines += ["", "What the footage can and can't give", *(f"  {said}" for said in answers.limits)]
     lines += ["", reading_text(answers.reading, negative_stop=plan.setup.negative.stop)]
     if answers.ground:
         lines += [
@@ -32,6 +35,16 @@ def answers_text(plan: Plan, answers: Answers) -> list[str]:
     if answers.model is not None:
         lines += ["", *model_lines(answers.model)]
     return lines
+
+
+def marks_table(answers: Answers) -> list[Sequence[str]]:
+    """Head and a row for each mark of a focus pull."""
+    head = ("  frame", "focus", "footage in focus from", "to", "negative in focus from", "to")
+    rows: list[Sequence[str]] = [head]
+    for mark in answers.marks:
+        limits = (mark.camera.near_m, mark.camera.far_m, mark.negative.near_m, mark.negative.far_m)
+        rows.append((f"  {mark.frame}", metres(mark.focus_m), *(metres(limit) for limit in limits)))
+    return rows
 
 
 def ground_table(plan: Plan, answers: Answers) -> list[Sequence[str]]:
@@ -49,10 +62,10 @@ def reach_table(reaches: Iterable[Reach]) -> list[Sequence[str]]:
 def reach_notes(reaches: Sequence[Reach]) -> list[str]:
     """Which of the lenses sit on a full stop, and which hardly exist."""
     notes = ["Blur is the disc's diameter over the picture's width; covers: the image circle that the lens must fill."]
-    good = [_reducer(each) for each in reaches if each.on_a_full_stop and not each.is_rare]
+    good = [_behind(each) for each in reaches if each.on_a_full_stop and not each.is_rare]
     if good:
         notes.append(f"On a full stop, to a twentieth: {', '.join(good)}.")
-    rare = [_reducer(each) for each in reaches if each.is_rare]
+    rare = [_behind(each) for each in reaches if each.is_rare]
     if rare:
         notes.append(
             f"Faster than f/{FASTEST_USUAL} lenses are rare (common practice, no source): {', '.join(rare)}; "
@@ -117,7 +130,7 @@ def blur_text(frac: float | None, plan: Plan) -> str:
 
 def _reach_row(each: Reach) -> Sequence[str]:
     exact = f"f/{each.stop:.2f}" + ("" if each.t_number is None else f" (T{each.t_number:.2f})")
-    short = f"{each.short_stops:.2f} stops" if each.short_stops > -0.005 else f"past it, {-each.short_stops:.2f}"
+    short = f"{each.short_stops:.2f} stops" if each.short_stops > -0.005 else f"{-each.short_stops:.2f} past it"
     if each.on_a_full_stop:
         short = "nothing"
     blur, wanted = (("-" if frac is None else percent(frac)) for frac in (each.blur_frac, each.wanted_frac))
@@ -127,6 +140,10 @@ def _reach_row(each: Reach) -> Sequence[str]:
 
 def _reducer(each: Reach) -> str:
     return "none" if each.reducer == 1.0 else f"{each.reducer:g}x"
+
+
+def _behind(each: Reach) -> str:
+    return "without a reducer" if each.reducer == 1.0 else f"with {each.reducer:g}x"
 
 
 def _width(width_mm: float) -> str:

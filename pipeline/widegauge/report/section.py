@@ -81,7 +81,7 @@ def section(plan: Plan, answers: Answers) -> str:
     view = _view(plan, answers)
     floor_y = TOP + SECTION
     rows_y = floor_y + ROW * len(answers.ground) * (view.ground_y is not None) + 22.0
-    parts = [*_elevation(plan, view, floor_y), *_ground(answers, view)]
+    parts = [*_elevation(plan, answers, view, floor_y), *_ground(answers, view)]
     y = rows_y
     if answers.marks:
         parts += _in_focus("negative", answers.negative, view, rows_y, "thin")
@@ -114,7 +114,7 @@ def _view(plan: Plan, answers: Answers) -> View:
     return View(px_per_m, math.radians(tilt_deg), (LEFT, ground_y - height_m * px_per_m), ground_y)
 
 
-def _elevation(plan: Plan, view: View, floor_y: float) -> Iterator[str]:
+def _elevation(plan: Plan, answers: Answers, view: View, floor_y: float) -> Iterator[str]:
     camera = plan.setup.camera
     above_mm, below_mm = edges_mm(plan, camera.width_mm / camera.height_mm)
     at_m = focus_m(plan)
@@ -128,12 +128,15 @@ def _elevation(plan: Plan, view: View, floor_y: float) -> Iterator[str]:
     ]
     if at_m is not None and at_m < 1.4 * view.far_m:
         inside.append(line(view.at(at_m, bottom * at_m), view.at(at_m, top * at_m), "heavy"))
+    for mark in answers.marks[1:]:
+        if mark.focus_m < 1.4 * view.far_m:
+            inside.append(line(view.at(mark.focus_m, bottom * mark.focus_m), view.at(mark.focus_m, top * mark.focus_m)))
     yield clipped("".join(inside), "section", LEFT - 1.0, TOP, RIGHT - LEFT + 1.0, SECTION)
     yield line((view.eye[0], view.eye[1] - 7.0), (view.eye[0], view.eye[1] + 7.0), "heavy")
     yield _scale_bar(view)
     if at_m is not None and view.on_axis_x(at_m) < RIGHT - 20.0:
         x, y = view.at(at_m, min(top * at_m, view.up_at(at_m, TOP)))
-        yield label((x + 5.0, y + 10.0), f"focus {metres(at_m)}")
+        yield label((x + 5.0, y + 10.0), f"focus {metres(at_m)}{_at_frame(answers)}")
     if view.ground_y is not None:
         yield line((LEFT - 24.0, view.ground_y), (RIGHT, view.ground_y), "heavy")
         yield upright(LEFT - 16.0, view.eye[1], view.ground_y)
@@ -235,7 +238,7 @@ def _blur(plan: Plan, answers: Answers, view: View, y: float) -> Iterator[str]:
         far = "" if math.isinf(at_m) else f", {blur_mm(side.entrance_pupil_mm, math.inf):.3f} mm at infinity"
         yield label((RIGHT - 6.0, label_y), f"{name}{far}", anchor="end")
     yield from _distances(view, base)
-    said = "distance from the entrance pupil along the lens axis; blur diameters on the negative"
+    said = f"distance from the entrance pupil along the lens axis; blur diameters on the negative{_at_frame(answers)}"
     yield label((LEFT, base + 27.0), f"{said}; dotted: circle of confusion, {confusion_mm:.3f} mm")
 
 
@@ -261,6 +264,11 @@ def _distances(view: View, base: float) -> Iterator[str]:
             yield line((x, base), (x, base + 4.0))
             yield label((x, base + 14.0), f"{i * step_m:g}", anchor="middle")
     yield label((RIGHT, base + 14.0), "m", anchor="end")
+
+
+def _at_frame(answers: Answers) -> str:
+    """Which mark of a focus pull is meant."""
+    return f" at frame {answers.marks[0].frame}" if len(answers.marks) > 1 else ""
 
 
 def _spoken(plan: Plan, answers: Answers) -> str:

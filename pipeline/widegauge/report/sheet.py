@@ -7,6 +7,7 @@ from html import escape
 from pathlib import Path
 
 from widegauge.advice.answers import Answers
+from widegauge.advice.field import picture_at_focus_m
 from widegauge.errors import MediaError
 from widegauge.plan import Plan
 from widegauge.report.advice import ground_table, model_lines, reach_notes, reach_table, reading_text
@@ -102,7 +103,8 @@ def sheet(plan: Plan, answers: Answers, *, title: str) -> str:
     """The whole page; nothing in it is fetched from anywhere."""
     lens = plan.shot.lens
     reducer = "" if lens.focal_reducer == 1.0 else f", focal reducer {lens.focal_reducer:g}x"
-    summary = f"{lens.focal_mm:g} mm at {lens.stop}{reducer}. {short_by(plan.depth_of_field_stops).capitalize()}."
+    short = short_by(plan.depth_of_field_stops).capitalize()
+    summary = f"{lens.focal_mm:g} mm at {lens.stop}{reducer}.{_stand(plan)} {short}."
     left = [
         _figure(framing_chart(plan), "The frame"),
         _section("Focus marks, from the entrance pupil", _table(_marks(answers))),
@@ -191,11 +193,23 @@ def _scale(plan: Plan, answers: Answers) -> str:
     return reading_text(answers.reading, negative_stop=plan.setup.negative.stop)
 
 
+def _stand(plan: Plan) -> str:
+    """Where the camera stands, as far as the shot says."""
+    height_m, tilt_deg = plan.shot.set.camera_height_m, plan.shot.set.tilt_deg
+    height = "" if height_m is None else f" Lens {metres(height_m)} ({feet(height_m)}) above the ground."
+    if tilt_deg is None:
+        return height
+    way = f"tilted {abs(tilt_deg):g} degrees {'down' if tilt_deg < 0.0 else 'up'}" if tilt_deg else "level"
+    return f"{height[:-1]}, {way}." if height else f" Lens {way}."
+
+
 def _confusion(plan: Plan) -> str:
     setup = plan.setup
     wide, high = setup.camera.angle_of_view_deg
+    held = picture_at_focus_m(plan)
+    at_focus = "" if held is None else f" At the plane of focus the picture is {held[0]:.3g} x {held[1]:.3g} m."
     return (
-        f"<p><small>Angle of view {wide:.1f} x {high:.1f} degrees. Circle of confusion: picture width / 980, "
+        f"<p><small>Angle of view {wide:.1f} x {high:.1f} degrees.{at_focus} Circle of confusion: picture width / 980, "
         f"{setup.camera.confusion_mm:.4f} and {setup.negative.confusion_mm:.4f} mm. Finished frame "
         f"{setup.raster.width_px} x {setup.raster.height_px} px, {setup.pixel_um:.2f} um a pixel on the negative."
         "</small></p>"
