@@ -34,6 +34,9 @@ ROW = 13.0
 STEEP_DEG = 35.0
 """Beyond this tilt the section is drawn along the lens axis, without the ground."""
 
+FLAT = 0.05
+"""A frame's top edge that rises less than this leaves room for words above it."""
+
 MAX_HEIGHT_SHARE = 0.72
 """Share of the section's height that the camera's may take."""
 
@@ -136,13 +139,18 @@ def _elevation(plan: Plan, answers: Answers, view: View, floor_y: float) -> Iter
     yield _scale_bar(view)
     if at_m is not None and view.on_axis_x(at_m) < RIGHT - 20.0:
         x, y = view.at(at_m, min(top * at_m, view.up_at(at_m, TOP)))
-        yield label((x + 5.0, y + 10.0), f"focus {metres(at_m)}{_at_frame(answers)}")
+        flat = math.tan(view.tilt + math.atan(top)) < FLAT and y - TOP > 12.0
+        yield label((x + 5.0, y - 5.0 if flat else y + 10.0), f"focus {metres(at_m)}{_at_frame(answers)}")
     if view.ground_y is not None:
         yield line((LEFT - 24.0, view.ground_y), (RIGHT, view.ground_y), "heavy")
         yield upright(LEFT - 16.0, view.eye[1], view.ground_y)
         yield line((LEFT - 20.0, view.eye[1]), (LEFT - 3.0, view.eye[1]))
-        height_m = plan.shot.set.camera_height_m
-        yield label((LEFT - 21.0, (view.eye[1] + view.ground_y) / 2.0), metres(height_m), anchor="middle", turn_deg=-90)
+        said = metres(plan.shot.set.camera_height_m)
+        if view.ground_y - view.eye[1] > 40.0:
+            at = (LEFT - 21.0, (view.eye[1] + view.ground_y) / 2.0)
+            yield label(at, said, anchor="middle", turn_deg=-90.0)
+        else:
+            yield label((LEFT - 34.0, view.eye[1] - 11.0), said)
     else:
         why = "camera height and tilt are not stated" if plan.shot.set.tilt_deg is None else "the tilt is steep"
         yield label((LEFT, floor_y + 10.0), f"drawn along the lens axis, without the ground: {why}")
@@ -174,13 +182,13 @@ def _ground(answers: Answers, view: View) -> Iterator[str]:
             labels.append(label((LEFT + 8.0, y + 3.5), f"{row.ratio:.2f}: its bottom never meets the ground"))
             continue
         x = LEFT + row.ground_m * view.px_per_m
-        if x > RIGHT - (290.0 if i == 0 else 80.0):
-            yield dimension(LEFT, min(x, RIGHT), y, open_end=x > RIGHT)
-            labels.append(label((min(x, RIGHT) - 12.0, y + 3.5), said, anchor="end"))
-        else:
+        yield dimension(LEFT, min(x, RIGHT), y, open_end=x > RIGHT)
+        if x <= RIGHT:
             yield line((x, view.ground_y), (x, y + 3.0), "dot")
             yield line(view.eye, (x, view.ground_y), "dot")
-            yield dimension(LEFT, x, y)
+        if x > RIGHT - (290.0 if i == 0 else 80.0):
+            labels.append(label((min(x, RIGHT) - 12.0, y + 3.5), said, anchor="end"))
+        else:
             labels.append(label((x + 8.0, y + 3.5), said))
     yield from labels
 
@@ -238,7 +246,7 @@ def _blur(plan: Plan, answers: Answers, view: View, y: float) -> Iterator[str]:
         far = "" if math.isinf(at_m) else f", {blur_mm(side.entrance_pupil_mm, math.inf):.3f} mm at infinity"
         yield label((RIGHT - 6.0, label_y), f"{name}{far}", anchor="end")
     yield from _distances(view, base)
-    said = f"distance from the entrance pupil along the lens axis; blur diameters on the negative{_at_frame(answers)}"
+    said = f"distance along the lens axis; blur on the negative{_at_frame(answers)}"
     yield label((LEFT, base + 27.0), f"{said}; dotted: circle of confusion, {confusion_mm:.3f} mm")
 
 

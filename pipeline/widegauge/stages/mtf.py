@@ -116,7 +116,8 @@ def _rows(setup: Setup, added: list[transfer.Float64 | None]) -> tuple[Row, ...]
         halves.append(Row(f"MTF50 {RECORDS[c]}", "cycles/mm", footage, negative, laid_over))
         lowered = None if response is None else float(response[round(NYQUIST_CPP / STEP_CPP)])
         quantity = f"response at {NYQUIST_CPP * setup.px_per_mm:.1f} cycles/mm (Nyquist) {RECORDS[c]}"
-        ends.append(Row(quantity, "", at_nyquist, float(negative_response(nyquist * setup.px_per_mm, setup, c)[0]), lowered))
+        negative_end = float(negative_response(nyquist * setup.px_per_mm, setup, c)[0])
+        ends.append(Row(quantity, "", at_nyquist, negative_end, lowered))
     return tuple(halves + ends)
 
 
