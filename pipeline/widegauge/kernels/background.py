@@ -27,17 +27,26 @@ _COS, _SIN = np.cos(_ANGLES), np.sin(_ANGLES)
 
 
 @njit(nogil=True, cache=True)
-def shrink(rgb, radius, small_rgb, lowest, highest, y0, y1):  # type: ignore[no-untyped-def]
-    """Mean light, least and greatest radius of each cell of CELL x CELL pixels, cell rows y0 to y1."""
+def shrink(rgb, radius, flags, small_rgb, lowest, highest, y0, y1):  # type: ignore[no-untyped-def]
+    """Mean light, least and greatest radius of each cell of CELL x CELL pixels, cell rows y0 to y1.
+
+    Flagged pixels are mixtures and do not count for the light, unless there are no others.
+    """
     height, width = radius.shape
     for y in range(y0, y1):
         for x in range(lowest.shape[1]):
             low, high = np.float32(np.inf), np.float32(-np.inf)
             r, g, b = np.float32(0.0), np.float32(0.0), np.float32(0.0)
             n = 0
+            flagged = True
+            for yy in range(y * CELL, min(y * CELL + CELL, height)):
+                for xx in range(x * CELL, min(x * CELL + CELL, width)):
+                    flagged = flagged and flags[yy, xx] != 0
             for yy in range(y * CELL, min(y * CELL + CELL, height)):
                 for xx in range(x * CELL, min(x * CELL + CELL, width)):
                     low, high = min(low, radius[yy, xx]), max(high, radius[yy, xx])
+                    if flags[yy, xx] and not flagged:
+                        continue
                     r += rgb[yy, xx, 0]
                     g += rgb[yy, xx, 1]
                     b += rgb[yy, xx, 2]
@@ -71,7 +80,7 @@ def behind(rgb, radius, flags, small_rgb, lowest, highest, y, x, sy, sx, out):  
                 for ch in range(3):
                     samples[n, ch] = small_rgb[cy, cx, ch]
             else:
-                if abs(radius[yy, xx] - c_far) > alike or flags[yy, xx] & 2:
+                if abs(radius[yy, xx] - c_far) > alike or flags[yy, xx]:
                     continue
                 for ch in range(3):
                     samples[n, ch] = rgb[yy, xx, ch]

@@ -13,7 +13,9 @@ from numba import njit
 from widegauge.kernels.background import behind
 
 STEP_PX = 1.0
-NEAR, FAR = 1, 2
+NEAR, FAR, SKIRT = 1, 2, 4
+SKIRT_PX = 2
+"""Light of a lamp spills this far over its edge (optics, sampling) onto pixels whose depth is the far one."""
 MORE_PX = 3.0
 """Hidden pieces reach this much farther than the two discs."""
 TRIES = 12
@@ -60,6 +62,68 @@ def nearest_in_row(flags, left, right, y0, y1):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
+def _in_skirt(rgb, radius, right, y, x):  # type: ignore[no-untyped-def]
+    """Whether a pixel of the far side lies within SKIRT_PX of a lamp in front of it: its light may have spilled."""
+    height = radius.shape[0]
+    beside = False
+    for yy in range(max(y - SKIRT_PX, 0), min(y + SKIRT_PX + 1, height)):
+        beside = beside or right[yy, max(x - SKIRT_PX, 0)] <= x + SKIRT_PX
+    return beside and _lamp_in_front(rgb, radius, y, x) >= 0
+
+
+@njit(nogil=True, cache=True)
+def _lamp_in_front(rgb, radius, y, x):  # type: ignore[no-untyped-def]
+    """The brightest pixel within SKIRT_PX that is nearer and a lamp beside this one, as y * width + x; -1: none."""
+    height, width = radius.shape
+    most = LAMP * max(rgb[y, x, 0], rgb[y, x, 1], rgb[y, x, 2], np.float32(0.125))
+    found = -1
+    for yy in range(max(y - SKIRT_PX, 0), min(y + SKIRT_PX + 1, height)):
+        for xx in range(max(x - SKIRT_PX, 0), min(x + SKIRT_PX + 1, width)):
+            level = max(rgb[yy, xx, 0], rgb[yy, xx, 1], rgb[yy, xx, 2])
+            if level > most and radius[yy, xx] < radius[y, x] - STEP_PX:
+                most, found = level, yy * width + xx
+    return found
+
+
+@njit(nogil=True, cache=True)
+def _share_of_lamp(rgb, near, far, y, x, most):  # type: ignore[no-untyped-def]
+    """Share, up to ``most``, of a lamp's light in a pixel, in linear light."""
+    dot, apart = 0.0, 0.0
+    for ch in range(3):
+        dot += (rgb[y, x, ch] - far[ch]) * (near[ch] - far[ch])
+        apart += (near[ch] - far[ch]) ** 2
+    return min(max(dot / apart, 0.0), most) if apart > 0.0 else 0.0
+
+
+@njit(nogil=True, cache=True)
+def _take_spill(rgb, flags, lamp, y, x, near, far):  # type: ignore[no-untyped-def]
+    """Share of a lamp's spilled light in a far pixel; near and far get the two lights that mix to it."""
+    height, width = flags.shape
+    weight = np.float32(0.0)
+    for ch in range(3):
+        near[ch] = rgb[lamp // width, lamp % width, ch]
+        far[ch] = 0.0
+    for yy in range(max(y - 4, 0), min(y + 5, height)):
+        for xx in range(max(x - 4, 0), min(x + 5, width)):
+            if flags[yy, xx] == 0:
+                w = np.float32(1.0 / ((yy - y) ** 2 + (xx - x) ** 2))
+                weight += w
+                for ch in range(3):
+                    far[ch] += w * rgb[yy, xx, ch]
+    alpha = 0.0
+    if weight > 0.0:
+        for ch in range(3):
+            far[ch] = min(far[ch] / weight, rgb[y, x, ch])
+        alpha = _share_of_lamp(rgb, near, far, y, x, 0.5)
+    for ch in range(3):
+        if alpha > 1e-4:
+            near[ch] = (rgb[y, x, ch] - (1.0 - alpha) * far[ch]) / alpha
+        else:
+            far[ch] = rgb[y, x, ch]
+    return alpha if alpha > 1e-4 else 0.0
+
+
+@njit(nogil=True, cache=True)
 def farthest_seed(radius, flags, out, y0, y1):  # type: ignore[no-untyped-def]
     """Greatest radius of any FAR pixel in each cell of CELL x CELL pixels, cell rows y0 to y1; -infinity: none."""
     height, width = radius.shape
@@ -75,7 +139,7 @@ def farthest_seed(radius, flags, out, y0, y1):  # type: ignore[no-untyped-def]
 
 @njit(nogil=True, cache=True)
 def find_seeds(  # type: ignore[no-untyped-def]
-    radius, order, flags, left, right, farthest, reach, seed, last, counts, y0, y1
+    rgb, radius, order, flags, left, right, farthest, reach, seed, last, counts, y0, y1
 ):
     """Nearest FAR pixel that lies behind each pixel and near enough to matter, as y * width + x; -1 where none.
 
@@ -93,6 +157,8 @@ def find_seeds(  # type: ignore[no-untyped-def]
             seed[y, x] = -1
             last[y, x] = min(order[y, x] + CLOSE_GROUPS, OPEN)
             if most <= c + STEP_PX:
+                if flags[y, x] == 0 and _in_skirt(rgb, radius, right, y, x):
+                    flags[y, x] = SKIRT
                 count += flags[y, x] != 0
                 continue
             limit = min(reach, int(abs(c) + max(abs(c), most) + MORE_PX))
@@ -131,6 +197,8 @@ def find_seeds(  # type: ignore[no-untyped-def]
                 if best > need * need:
                     found = -1
             seed[y, x] = found
+            if flags[y, x] == 0 and _in_skirt(rgb, radius, right, y, x):
+                flags[y, x] = SKIRT
             if found >= 0 or flags[y, x]:
                 count += 1
         counts[y] = count
@@ -169,7 +237,16 @@ def split(  # type: ignore[no-untyped-def]
             for ch in range(3):
                 near[ch] = rgb[y, x, ch]
                 far[ch] = hidden[ch]
-            if flag:
+            if flag == SKIRT:
+                lamp = _lamp_in_front(rgb, radius, y, x)
+                spill = _take_spill(rgb, flags, lamp, y, x, near, far)
+                if s < 0:
+                    alpha, c_near, c_far = spill, radius[lamp // width, lamp % width], c
+                else:
+                    # hidden things behind: two pieces are taken, the spilled light stays where it is
+                    for ch in range(3):
+                        near[ch], far[ch] = rgb[y, x, ch], hidden[ch]
+            elif flag:
                 # which other side: the strongest step decides
                 strongest = np.float32(0.0)
                 other = c
@@ -194,6 +271,25 @@ def split(  # type: ignore[no-untyped-def]
                 piece_rgb[k, 0, ch] = near[ch]
                 piece_rgb[k, 1, ch] = far[ch]
             k += 1
+
+
+@njit(nogil=True, cache=True)
+def _lamp_edge(rgb, y, x, hard, near_is_lamp, near, far):  # type: ignore[no-untyped-def]
+    """Share of the near surface in a pixel on a lamp's own edge, in linear light; the lamp's side gives way."""
+    lamp, other = (near, far) if near_is_lamp else (far, near)
+    share = _share_of_lamp(rgb, lamp, other, y, x, 1.0)
+    alpha = share if near_is_lamp else 1.0 - share
+    alpha = max(alpha, 0.5) if hard == 1.0 else min(alpha, 0.5)
+    share = alpha if near_is_lamp else 1.0 - alpha
+    for ch in range(3):
+        other[ch] = min(other[ch], rgb[y, x, ch])
+        if share > 1e-3:
+            lamp[ch] = (rgb[y, x, ch] - (1.0 - share) * other[ch]) / share
+        else:
+            other[ch] = rgb[y, x, ch]
+    if share <= 1e-3:
+        return 0.0 if near_is_lamp else 1.0
+    return alpha
 
 
 @njit(nogil=True, cache=True)
@@ -235,6 +331,13 @@ def _matte(rgb, radius, flags, y, x, c_near, c_far, hard, near, far):  # type: i
         near[ch] = sums[0, kind, ch] / sums[0, kind, 3] if sums[0, kind, 3] > 0.0 else rgb[y, x, ch]
         kind = 0 if sums[1, 0, 3] > 0.0 else 1
         far[ch] = sums[1, kind, ch] / sums[1, kind, 3] if sums[1, kind, 3] > 0.0 else rgb[y, x, ch]
+    near_most, far_most = max(near[0], near[1], near[2]), max(far[0], far[1], far[2])
+    if (
+        sums[0, 0, 3] > 0.0
+        and sums[1, 0, 3] > 0.0
+        and max(near_most, far_most) > max(LAMP * min(near_most, far_most), 1.0)
+    ):
+        return _lamp_edge(rgb, y, x, hard, near_most > far_most, near, far)
     dot, apart, scale = 0.0, 0.0, 0.0
     for ch in range(3):
         f, b, i = _compress(near[ch]), _compress(far[ch]), _compress(rgb[y, x, ch])

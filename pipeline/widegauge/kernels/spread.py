@@ -161,7 +161,7 @@ def _pieces(
     for_bands(
         height,
         lambda y0, y1: silhouette.find_seeds(
-            radius, order, flags, left, right, farthest, far, seed, last, counts, y0, y1
+            rgb, radius, order, flags, left, right, farthest, far, seed, last, counts, y0, y1
         ),
     )
     offsets = np.cumsum(counts) - counts
@@ -172,7 +172,9 @@ def _pieces(
     cells = (-(-height // background.CELL), -(-width // background.CELL))
     small_rgb = scratch("small_rgb", (*cells, 3), np.float32)
     lowest, highest = scratch("lowest", cells, np.float32), scratch("highest", cells, np.float32)
-    for_bands(cells[0], lambda y0, y1: background.shrink(rgb, radius, small_rgb, lowest, highest, y0, y1), rows=8)
+    for_bands(
+        cells[0], lambda y0, y1: background.shrink(rgb, radius, flags, small_rgb, lowest, highest, y0, y1), rows=8
+    )
     for_bands(
         height,
         lambda y0, y1: silhouette.split(
