@@ -15,7 +15,9 @@ from widegauge.stages.stage import Setup
 def _plan(width: int, height: int) -> defocus.DefocusPlan:
     raster = lay_out(footage_px=(width, height), ratio=width / height, fit="crop")
     camera, negative = Side(24.0, 16.0, 24.0, 8.0), Side(69.6, 46.4, 69.6, 2.8)
-    setup = Setup(camera, negative, raster, stocks()["fine-grain daylight"], focus=FocusPull(((0, 4.2),)), has_depth=True)
+    setup = Setup(
+        camera, negative, raster, stocks()["fine-grain daylight"], focus=FocusPull(((0, 4.2),)), has_depth=True
+    )
     return defocus.plan(defocus.DefocusSettings(), setup)
 
 
