@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from widegauge.advice.field import blur_at_infinity_frac, focus_m
+from widegauge.advice.ground import ground_rows
 from widegauge.physics import miniature
 from widegauge.physics.lens import CONFUSION_PER_WIDTH, image_distance_mm
 from widegauge.physics.stops import MARKS, full_stop
@@ -19,7 +20,8 @@ DEEP_MARKS = ("8", "11", "16", "22")
 class Reading:
     """The scale 1:n that each picture reads as, by its blur; below 1 it looks larger than life.
 
-    soft   whether the finished picture's blur at infinity is more than the circle of confusion; None: no focus given
+    soft   whether the finished picture's blur is more than the circle of confusion, at infinity or where the frame's
+           bottom meets the ground; None: no focus given
     """
 
     footage: float
@@ -60,9 +62,10 @@ def reading(plan: Plan) -> Reading:
     camera, negative = plan.setup.camera, plan.setup.negative
     familiar_mm = miniature.life_size_side(camera).entrance_pupil_mm
     finished_mm = max(camera.entrance_pupil_mm, negative.entrance_pupil_mm)
-    blur = blur_at_infinity_frac(plan, finished_mm)
-    focus = focus_m(plan)
-    soft = None if focus is None else blur is not None and blur > 1.0 / CONFUSION_PER_WIDTH
+    blurs = [blur_at_infinity_frac(plan, finished_mm) or 0.0]
+    for row in ground_rows(plan)[:1]:
+        blurs += [2.0 * abs(frac) for frac in (row.camera_frac, row.negative_frac) if frac is not None]
+    soft = None if focus_m(plan) is None else max(blurs) > 1.0 / CONFUSION_PER_WIDTH
     return Reading(
         miniature.reads_as_scale(pupil_mm=camera.entrance_pupil_mm, familiar_pupil_mm=familiar_mm),
         miniature.reads_as_scale(pupil_mm=finished_mm, familiar_pupil_mm=familiar_mm),

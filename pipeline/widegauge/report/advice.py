@@ -78,7 +78,7 @@ def reading_text(reading: Reading, *, negative_stop: float) -> str:
     """One sentence on the scale that the finished picture reads as."""
     base = f"4-perf 35 mm at f/{LIFE_SIZE_STOP:g}"
     if reading.soft is False:
-        return f"Scale: nothing out of focus is soft enough to tell a scale by (against {base})."
+        return f"Scale: neither infinity nor the frame's bottom is soft enough to tell one by (against {base})."
     said = f"Scale: blur grows {reading.finished:.1f} times as fast with depth as on {base}"
     said += f" (footage: {reading.footage:.1f})"
     if reading.is_model:
