@@ -99,6 +99,7 @@ def test_overrides_reach_any_key() -> None:
     assert preset.stage("grain").strength == 0.25
     assert preset.negative.stop == "f/4"
     assert preset.stage("framing").ratio == "1.85"
+    assert load_preset("15-perf-65", overrides=["framing.ratio=2.39"]).stage("framing").ratio == "2.39"
 
 
 def test_all_mistakes_at_once() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from pydantic import Field, field_validator
@@ -18,6 +18,11 @@ class FramingSettings(Settings):
 
     ratio: str = Field("1.43", description='width over height, "1.43" or "16:9"')
     fit: Literal["crop", "pad"] = Field("crop", description="crop: cut from the footage; pad: bars around all of it")
+
+    @field_validator("ratio", mode="before")
+    @classmethod
+    def _number_too(cls, value: Any) -> Any:
+        return f"{value:g}" if isinstance(value, int | float) and not isinstance(value, bool) else value
 
     @field_validator("ratio")
     @classmethod
