@@ -2,8 +2,7 @@
 
 import math
 
-from numba import njit
-from scene_noise import fbm_2d, noise_2d, noise_3d, smoothstep
+from scene_noise import compiled, fbm_2d, noise_2d, noise_3d, smoothstep
 
 BODY_PASSENGER = 0
 BODY_BOLLARD = 1
@@ -12,6 +11,8 @@ BODY_HULL = 3
 BODY_CASE = 4
 BODY_PILE = 5
 BODY_POST = 6
+BODY_STERN_ROPE = 7
+BODY_BOW_ROPE = 8
 
 MAT_DECK = 0
 MAT_WATER = 1
@@ -43,14 +44,14 @@ MAT_BRASS = 25
 TAU = 2.0 * math.pi
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def smooth_min(a: float, b: float, k: float) -> float:
     """Return the smaller of two distances, rounded over a width k."""
     h = max(k - abs(a - b), 0.0) / k
     return min(a, b) - h * h * k * 0.25
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def ellipsoid(x: float, y: float, z: float, rx: float, ry: float, rz: float) -> float:
     """Return an approximate distance to an ellipsoid at the origin."""
     k0 = math.sqrt((x / rx) ** 2 + (y / ry) ** 2 + (z / rz) ** 2)
@@ -58,7 +59,7 @@ def ellipsoid(x: float, y: float, z: float, rx: float, ry: float, rz: float) -> 
     return k0 * (k0 - 1.0) / max(k1, 1e-9)
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def limb(x, y, z, ax, ay, az, bx, by, bz, ra, rb):
     """Return the distance to a line from a to b with radius ra at a and rb at b."""
     vx, vy, vz = bx - ax, by - ay, bz - az
@@ -68,7 +69,7 @@ def limb(x, y, z, ax, ay, az, bx, by, bz, ra, rb):
     return math.sqrt(dx * dx + dy * dy + dz * dz) - (ra + (rb - ra) * h)
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def round_box(x, y, z, hx, hy, hz, r):
     """Return the distance to a box with rounded edges at the origin."""
     qx, qy, qz = abs(x) - hx + r, abs(y) - hy + r, abs(z) - hz + r
@@ -76,10 +77,12 @@ def round_box(x, y, z, hx, hy, hz, r):
     return math.sqrt(ox * ox + oy * oy + oz * oz) + min(max(qx, qy, qz), 0.0) - r
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def laid_rope(u, v, s, radius, lay):
     """Return the distance to a three-strand rope; u, v across it, s along it, lay the length of a turn."""
     rho = math.sqrt(u * u + v * v)
+    if rho > 1.8 * radius:
+        return rho - 1.1 * radius
     a = math.atan2(v, u) + TAU * s / lay
     third = TAU / 3.0
     a -= third * math.floor(a / third + 0.5)
@@ -88,7 +91,7 @@ def laid_rope(u, v, s, radius, lay):
     return (math.sqrt(cx * cx + cy * cy) - 0.52 * radius) * 0.8
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def _coat_radius(y):
     """Return the half widths of the coat across and front to back at a height."""
     hem = smoothstep(1.05, 0.36, y)
@@ -99,7 +102,7 @@ def _coat_radius(y):
     return rx * (1.0 - 0.62 * close), rz * (1.0 - 0.45 * close)
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def _coat(x, y, z):
     """Return the distance to the coat with sleeves, folds, belt and back vent."""
     rx, rz = _coat_radius(y)
@@ -107,16 +110,16 @@ def _coat(x, y, z):
     low = smoothstep(1.12, 0.42, y)
     fold = math.sin(5.0 * a + 1.3 + 0.9 * math.sin(2.2 * y)) * 0.55
     fold += math.sin(9.0 * a + 4.0 + 1.7 * y) * 0.3
-    fold += noise_2d(3.2 * a + 2.0, 1.4 * y, 5) * 0.7
+    fold += noise_2d(3.2 * a + 2.0, 1.4 * y, 5) * 0.9 + noise_2d(9.0 * a + 3.0 * y, 3.0 * y, 6) * 0.35
     drag = noise_2d(5.0 * (x + 0.6 * y), 13.0 * (y - 0.35 * x), 9)
     drag *= math.exp(-(((y - 1.12) / 0.16) ** 2))
     rx += 0.024 * low * fold + 0.008 * drag
     rz += 0.024 * low * fold + 0.008 * drag
     if z < 0.0 and y < 0.86:
-        vent = math.exp(-(((x - 0.012 * (0.86 - y)) / 0.010) ** 2)) * smoothstep(0.86, 0.80, y)
-        rz -= 0.022 * vent
+        vent = math.exp(-(((x - 0.012 * (0.86 - y)) / 0.006) ** 2)) * smoothstep(0.86, 0.80, y)
+        rz -= 0.013 * vent
         if x > 0.0:
-            rz += 0.006 * smoothstep(0.86, 0.7, y) * math.exp(-x / 0.06)
+            rz += 0.005 * smoothstep(0.86, 0.7, y) * math.exp(-x / 0.06)
     k0 = math.sqrt((x / rx) ** 2 + (z / rz) ** 2)
     k1 = math.sqrt((x / (rx * rx)) ** 2 + (z / (rz * rz)) ** 2)
     d = k0 * (k0 - 1.0) / max(k1, 1e-6)
@@ -125,7 +128,7 @@ def _coat(x, y, z):
     inner = max(k0 * (k0 - 1.0) / max(k1, 1e-6) + 0.012, y - 0.55)
     d = max(d, -inner)
     d = smooth_min(d, limb(x, y, z, -0.145, 1.425, 0.0, 0.145, 1.435, 0.0, 0.078, 0.078), 0.07)
-    crease = 0.006 * noise_2d(24.0 * y + 6.0 * x, 9.0 * z + 3.0, 3) * math.exp(-(((y - 1.1) / 0.16) ** 2))
+    crease = 0.011 * noise_2d(26.0 * y + 14.0 * z, 9.0 * z + 3.0, 3) * math.exp(-(((y - 1.1) / 0.20) ** 2))
     for side in range(2):
         sx = x if side == 0 else -x
         arm = limb(sx, y, z, 0.186, 1.405, 0.0, 0.246, 1.13, -0.025, 0.066, 0.056)
@@ -139,7 +142,7 @@ def _coat(x, y, z):
     return d + 0.0006 * noise_3d(46.0 * x, 46.0 * y, 46.0 * z, 21)
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def _head(x, y, z):
     """Return the distance and material of hat, hair, scarf and face."""
     face = ellipsoid(x, y - 1.645, z - 0.012, 0.072, 0.108, 0.090)
@@ -179,7 +182,7 @@ def _head(x, y, z):
     return d, m
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def _legs(x, y, z):
     """Return the distance and material of trousers and boots; one knee is eased."""
     d, m = 1e9, MAT_TROUSERS
@@ -200,12 +203,12 @@ def _legs(x, y, z):
     return d, m
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def passenger(x: float, y: float, z: float) -> tuple[float, int]:
     """Return the distance and material of the passenger, who faces +z and stands at the origin."""
-    if y > 1.85 or y < -0.05:
-        d = max(y - 1.85, -0.05 - y) + 0.02
-        return d, MAT_COAT
+    coarse = math.sqrt(x * x + z * z) - 0.36
+    if coarse > 0.04:
+        return coarse, MAT_COAT
     d, m = _coat(x, y, z) if y > 0.3 else 0.4 - y, MAT_COAT
     if y > 1.36:
         h, hm = _head(x, y, z)
@@ -235,7 +238,7 @@ def passenger(x: float, y: float, z: float) -> tuple[float, int]:
     return d, m
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def suitcase(x: float, y: float, z: float) -> tuple[float, int]:
     """Return the distance and material of an old suitcase that stands at the origin, broad side along x."""
     d = round_box(x, y - 0.245, z, 0.30, 0.215, 0.095, 0.035)
@@ -262,7 +265,7 @@ def suitcase(x: float, y: float, z: float) -> tuple[float, int]:
     return d, m
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def _sagging(x, y, z, ax, ay, az, bx, by, bz, sag, radius, lay):
     """Return the distance to a rope that hangs from a to b."""
     vx, vz = bx - ax, bz - az
@@ -279,10 +282,12 @@ def _sagging(x, y, z, ax, ay, az, bx, by, bz, sag, radius, lay):
     return max(d, abs(s - 0.5 * length) - 0.5 * length)
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def bollard(x: float, y: float, z: float) -> tuple[float, int]:
     """Return the distance and material of the mooring post at the origin and the ropes on it."""
     rho = math.sqrt(x * x + z * z)
+    if rho > 0.23:
+        return rho - 0.19, MAT_ROPE
     a = math.atan2(z, x)
     top = 0.80 + 0.03 * x + 0.004 * noise_2d(30.0 * x, 30.0 * z, 3)
     r = 0.125 + 0.004 * noise_2d(3.0 * a, 2.0 * y, 7) + 0.0035 * noise_2d(14.0 * a, 1.5 * y, 8)
@@ -291,20 +296,29 @@ def bollard(x: float, y: float, z: float) -> tuple[float, int]:
     r -= 0.022 * smoothstep(top - 0.04, top, y)
     d = max(rho - r, y - top) * 0.8
     m = MAT_POST
-    rope = 1e9
-    if rho < 0.24 and 0.28 < y < 0.78:
-        for n in range(4):
-            yc = 0.475 + 0.041 * n + 0.041 * a / TAU + 0.004 * math.sin(3.0 * a + 2.0 * n)
-            u = rho - 0.149 - (0.005 * math.sin(2.0 * a) if n > 1 else 0.0)
-            rope = min(rope, laid_rope(u, y - yc, a * 0.15, 0.0215, TAU * 0.15 / 12.0))
-    rope = min(rope, _sagging(x, y, z, 0.02, 0.49, 0.145, -0.20, 0.72, 3.75, 0.30, 0.0215, 0.082))
-    rope = min(rope, _sagging(x, y, z, 0.10, 0.62, -0.11, 1.75, 0.56, -0.38, 0.06, 0.0215, 0.082))
+    n = math.floor((y - 0.475 - 0.041 * a / TAU) / 0.041 + 0.5)
+    n = min(max(n, 0.0), 3.0)
+    yc = 0.475 + 0.041 * n + 0.041 * a / TAU + 0.004 * math.sin(3.0 * a + 2.0 * n)
+    u = rho - 0.149 - (0.005 * math.sin(2.0 * a) if n > 1.0 else 0.0)
+    rope = laid_rope(u, y - yc, a * 0.15, 0.0215, TAU * 0.15 / 12.0) * 0.9
     if rope < d:
         d, m = rope, MAT_ROPE
     return d, m
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
+def stern_rope(x: float, y: float, z: float) -> tuple[float, int]:
+    """Return the distance to the rope from the bollard to the next post; axes are the bollard's."""
+    return _sagging(x, y, z, 0.02, 0.49, 0.145, -0.20, 0.72, 3.75, 0.30, 0.0215, 0.082), MAT_ROPE
+
+
+@compiled
+def bow_rope(x: float, y: float, z: float) -> tuple[float, int]:
+    """Return the distance to the rope that runs from the bollard across the foreground."""
+    return _sagging(x, y, z, 0.10, 0.62, -0.11, 1.75, 0.61, -0.33, 0.045, 0.0215, 0.082), MAT_ROPE
+
+
+@compiled
 def pile(x: float, y: float, z: float, radius: float) -> float:
     """Return the distance to a weathered round post whose top is at y = 0.86."""
     rho = math.sqrt(x * x + z * z)
@@ -319,7 +333,7 @@ def pile(x: float, y: float, z: float, radius: float) -> float:
     return max(rho - r, y - top) * 0.8
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def rope_coil(x: float, y: float, z: float) -> tuple[float, int]:
     """Return the distance to a coil of rope that lies on the deck round the origin."""
     rho = math.sqrt(x * x + z * z)
@@ -337,7 +351,7 @@ def rope_coil(x: float, y: float, z: float) -> tuple[float, int]:
     return d * 0.85, MAT_ROPE
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def hull(x: float, y: float, z: float) -> tuple[float, int]:
     """Return the distance to the ferry's hull; bow towards +x, waterline at y = 0."""
     f = (x + 14.0) / 28.0
@@ -349,7 +363,7 @@ def hull(x: float, y: float, z: float) -> tuple[float, int]:
     return d * 0.6, MAT_FERRY
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def body_distance(body: int, x: float, y: float, z: float) -> tuple[float, int]:
     """Return the distance and material of one soft body in its own axes."""
     if body == BODY_PASSENGER:
@@ -364,10 +378,14 @@ def body_distance(body: int, x: float, y: float, z: float) -> tuple[float, int]:
         return pile(x, y, z, 0.125), MAT_POST
     if body == BODY_POST:
         return pile(x, y, z, 0.074), MAT_POST
+    if body == BODY_STERN_ROPE:
+        return stern_rope(x, y, z)
+    if body == BODY_BOW_ROPE:
+        return bow_rope(x, y, z)
     return hull(x, y, z)
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def mottle(x: float, y: float, salt: int) -> float:
     """Return broad uneven staining in [0, 1]."""
     return min(max(0.5 + 0.9 * fbm_2d(x, y, 4, salt), 0.0), 1.0)

@@ -1,21 +1,24 @@
 """What stands where: pier, lamps, ticket hut, ropes, passenger, ferry. X right, Y up, Z out over the water, metres."""
 
-import itertools
 import math
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 from scene_bodies import (
     BODY_BOLLARD,
+    BODY_BOW_ROPE,
     BODY_CASE,
     BODY_COIL,
     BODY_HULL,
     BODY_PASSENGER,
     BODY_PILE,
     BODY_POST,
+    BODY_STERN_ROPE,
     MAT_BOARDS,
     MAT_COAT,
     MAT_FERRY,
+    MAT_HAIR,
     MAT_LAMP,
     MAT_LEATHER,
     MAT_METAL,
@@ -27,10 +30,12 @@ from scene_bodies import (
     MAT_WINDOW,
     MAT_WIRE,
 )
-from scene_look import FERRY_X_M, FERRY_Z_M
+from scene_noise import hash_frac
 from scene_shapes import BODY, BOX, ROD, SPHERE, WATER_Y_M, Scene, build_tree
+from scene_surface import FERRY_X_M, FERRY_Z_M
 
 PASSENGER_M = (0.93, 0.0, 4.23)
+PASSENGER_YAW_DEG = -30.0
 BOLLARD_M = (-0.78, 0.10, 1.40)
 LAMP_X_M = 2.55
 LAMP_Z_M = (-1.0, 4.0, 9.0, 14.0, 19.0, 24.0, 29.0, 34.0)
@@ -39,13 +44,16 @@ GLOBE_RADIUS_M = 0.125
 GLOBE_RGB = (300.0, 203.0, 108.0)
 BULB_RADIUS_M = 0.036
 BULB_RGB = (400.0, 248.0, 112.0)
-FLOOD_M = (-2.6, 4.3, -1.6)
+LAMP_GAIN = 1.2
+"""What a lamp's clear glass throws over what its frosted look suggests."""
+FLOOD_M = (-4.6, 3.7, 0.6)
 FLOOD_RGB = (250.0, 205.0, 150.0)
-"""A work lamp on the quay behind the camera, out of the picture."""
+"""A work lamp on the next pier, out of the picture on the left."""
 FERRY_M = (FERRY_X_M, WATER_Y_M, FERRY_Z_M)
 FERRY_YAW_DEG = 22.0
 
 Floats = NDArray[np.float64]
+Triple = tuple[float, float, float]
 
 
 class _Builder:
@@ -60,25 +68,32 @@ class _Builder:
         row[: len(par)] = par
         self.rows.append((kind, mat, row, low, high))
 
-    def sphere(self, mat: int, at: tuple[float, float, float], radius: float, rgb=(0.0, 0.0, 0.0)) -> None:
+    def sphere(self, mat: int, at: Triple, radius: float, rgb: Triple = (0.0, 0.0, 0.0)) -> None:
         c = np.array(at)
         self.add(SPHERE, mat, [*at, radius, *rgb], c - radius, c + radius)
 
-    def rod(self, mat: int, a: tuple[float, float, float], b: tuple[float, float, float], radius: float) -> None:
+    def rod(self, mat: int, a: Triple, b: Triple, radius: float) -> None:
         p, q = np.array(a), np.array(b)
         self.add(ROD, mat, [*a, *b, radius], np.minimum(p, q) - radius, np.maximum(p, q) + radius)
 
     def box(
-        self, mat: int, centre, half, yaw_deg: float = 0.0, roll_deg: float = 0.0, extra=(), kind: int = BOX
+        self,
+        mat: int,
+        centre: Triple,
+        half: Triple,
+        yaw_deg: float = 0.0,
+        roll_deg: float = 0.0,
+        extra: tuple[float, ...] = (),
+        kind: int = BOX,
     ) -> None:
         turn = _turn(yaw_deg, roll_deg)
         reach = np.abs(turn.T) @ np.array(half)
         c = np.array(centre)
         self.add(kind, mat, [*centre, *half, *turn.ravel(), *extra], c - reach, c + reach)
 
-    def lamp(self, at, radius: float, rgb, facing=(0.0, 0.0)) -> None:
+    def lamp(self, at: Triple, radius: float, rgb: Triple, facing: tuple[float, float] = (0.0, 0.0)) -> None:
         area = math.pi * radius * radius
-        self.lamps.append([*at, radius, *(area * c for c in rgb), *facing])
+        self.lamps.append([*at, radius, *(LAMP_GAIN * area * c for c in rgb), *facing])
 
     def pack(self) -> Scene:
         boxes, links, order = build_tree(np.array([r[3] for r in self.rows]), np.array([r[4] for r in self.rows]))
@@ -101,21 +116,27 @@ def build_scene() -> Scene:
     _hut(b)
     _ferry(b)
     x, y, z = PASSENGER_M
-    b.box(MAT_COAT, (x, 0.93, z), (0.36, 0.94, 0.33), -30.0, 0.0, (BODY_PASSENGER, 0.93), BODY)
+    b.box(MAT_COAT, (x, 0.93, z), (0.36, 0.94, 0.33), PASSENGER_YAW_DEG, 0.0, (BODY_PASSENGER, 0.93), BODY)
     b.box(MAT_LEATHER, (x - 0.62, 0.27, z + 0.10), (0.33, 0.275, 0.115), -18.0, 0.0, (BODY_CASE, 0.27), BODY)
+    _strands(b)
     x, y, z = BOLLARD_M
-    for low, high in (
-        ((-0.20, 0.0, -0.20), (0.20, 0.86, 0.20)),
-        ((-0.24, 0.30, 0.12), (0.06, 0.76, 3.75)),
-        ((0.08, 0.46, -0.42), (1.75, 0.68, -0.07)),
+    for body, low, high in (
+        (BODY_BOLLARD, (-0.20, 0.0, -0.20), (0.20, 0.86, 0.20)),
+        (BODY_STERN_ROPE, (-0.24, 0.30, 0.12), (0.06, 0.76, 3.75)),
+        (BODY_BOW_ROPE, (0.08, 0.50, -0.37), (1.75, 0.68, -0.07)),
     ):
-        mid = [0.5 * (p + q) for p, q in zip(low, high, strict=True)]
-        half = [0.5 * (q - p) for p, q in zip(low, high, strict=True)]
+        mid = _triple(0.5 * (np.array(low) + np.array(high)))
+        half = _triple(0.5 * (np.array(high) - np.array(low)))
         centre = (x + mid[0], y + mid[1], z + mid[2])
-        b.box(MAT_POST, centre, half, 0.0, 0.0, (BODY_BOLLARD, mid[1], mid[0], mid[2]), BODY)
+        b.box(MAT_POST, centre, half, 0.0, 0.0, (body, mid[1], mid[0], mid[2]), BODY)
     b.box(MAT_TIMBER, (x, 0.05, z), (0.19, 0.05, 0.19), 4.0)
     b.box(MAT_ROPE, (1.75, 0.07, 3.05), (0.36, 0.07, 0.36), 0.0, 0.0, (BODY_COIL, 0.07), BODY)
     return b.pack()
+
+
+def _triple(values: Floats) -> Triple:
+    """Return three numbers as a tuple."""
+    return float(values[0]), float(values[1]), float(values[2])
 
 
 def _turn(yaw_deg: float, roll_deg: float) -> Floats:
@@ -126,7 +147,25 @@ def _turn(yaw_deg: float, roll_deg: float) -> Floats:
     return roll @ yaw
 
 
-def _festoon(b: _Builder, a, c, sag: float, bulbs: int, lit: bool = True) -> None:
+def _strands(b: _Builder) -> None:
+    """Let a few hairs stray from under the hat."""
+    turn = _turn(PASSENGER_YAW_DEG, 0.0)
+    for n in range(22):
+        h = [hash_frac(n, k, 97) for k in range(6)]
+        a = -math.pi * (0.08 + 0.84 * h[0])
+        place = np.array([0.086 * math.cos(a), 1.655 - 0.05 * h[1], 0.086 * math.sin(a)])
+        step = np.array([math.cos(a) * (0.2 + 0.5 * h[2]), -0.9, math.sin(a) * (0.2 + 0.5 * h[2])])
+        last = place
+        for k in range(5):
+            swing = np.array([math.sin(3.0 * k + 6.0 * h[3]), 0.3 * h[4], math.cos(2.0 * k + 6.0 * h[5])])
+            following = last + (0.024 + 0.014 * h[1]) * (step + 0.35 * swing)
+            step = step * 0.9 + np.array([0.10 * (h[4] - 0.5), -0.03, 0.10 * (h[5] - 0.5)])
+            p, q = (_triple(np.array(PASSENGER_M) + turn.T @ w) for w in (last, following))
+            b.rod(MAT_HAIR, p, q, 0.0007 - 0.00008 * k)
+            last = following
+
+
+def _festoon(b: _Builder, a: Triple, c: Triple, sag: float, bulbs: int, lit: bool = True) -> None:
     """Hang a wire with bulbs between two points."""
     p, q = np.array(a), np.array(c)
 
@@ -137,15 +176,16 @@ def _festoon(b: _Builder, a, c, sag: float, bulbs: int, lit: bool = True) -> Non
 
     pieces = 10
     for n in range(pieces):
-        b.rod(MAT_WIRE, tuple(at(n / pieces)), tuple(at((n + 1) / pieces)), 0.006)
+        b.rod(MAT_WIRE, _triple(at(n / pieces)), _triple(at((n + 1) / pieces)), 0.006)
     for n in range(bulbs):
         x, y, z = at((n + 0.5) / bulbs)
         glow = 0.8 + 0.35 * math.sin(12.9 * n + 3.1 * z) ** 2
         b.rod(MAT_WIRE, (x, y, z), (x, y - 0.055, z), 0.015)
         place = (float(x), float(y) - 0.085, float(z))
-        b.sphere(MAT_LAMP, place, BULB_RADIUS_M, tuple(glow * v for v in BULB_RGB))
+        rgb = _triple(glow * np.array(BULB_RGB))
+        b.sphere(MAT_LAMP, place, BULB_RADIUS_M, rgb)
         if lit:
-            b.lamp(place, BULB_RADIUS_M, tuple(glow * v for v in BULB_RGB))
+            b.lamp(place, BULB_RADIUS_M, rgb)
 
 
 def _lamps(b: _Builder) -> None:
@@ -159,7 +199,7 @@ def _lamps(b: _Builder) -> None:
         b.sphere(MAT_LAMP, (x, y, z), GLOBE_RADIUS_M, GLOBE_RGB)
         b.lamp((x, y, z), GLOBE_RADIUS_M, GLOBE_RGB)
     b.lamp(FLOOD_M, 0.25, FLOOD_RGB)
-    for z0, z1 in itertools.pairwise(LAMP_Z_M):
+    for z0, z1 in pairwise(LAMP_Z_M):
         _festoon(b, (LAMP_X_M, 3.22, z0), (LAMP_X_M, 3.22, z1), 0.42, 6, z1 < 25.0)
     _festoon(b, (LAMP_X_M, 3.2, 9.0), (-1.74, 2.74, 9.11), 0.36, 6)
 
@@ -180,7 +220,7 @@ def _pier(b: _Builder) -> None:
     posts = ((-0.98, 5.15), (-0.98, 7.75), (-0.98, 15.2), (-0.98, 18.6), (-0.98, 22.0), (-0.98, 25.4), (-0.98, 28.8))
     for x, z in posts:
         b.box(MAT_POST, (x, -0.87, z), (0.085, 1.76, 0.085), 40.0 * z, 0.4, (BODY_POST, -0.87), BODY)
-    for (xa, za), (xb, zb) in itertools.pairwise(posts):
+    for (xa, za), (xb, zb) in pairwise(posts):
         if zb - za > 5.0:
             continue
         for n in range(14):
@@ -191,7 +231,7 @@ def _pier(b: _Builder) -> None:
     for x, z, top, lean in ((-2.5, 5.3, 1.15, 2.0), (-2.85, 5.7, 0.85, -1.5), (-2.3, 5.85, 0.95, 0.5)):
         b.box(MAT_POST, (x, top - 1.76, z), (0.14, 1.78, 0.14), 57.0 * x, lean, (BODY_PILE, -0.90), BODY)
     for x in (-4.5, -3.3, -2.1):
-        b.rod(MAT_POST, (x, -3.0, 8.4), (x, -0.05, 8.4), 0.12)
+        b.rod(MAT_POST, (x, -3.0, 8.52), (x, -0.2, 8.52), 0.12)
     b.box(MAT_TIMBER, (-2.92, -0.16, 8.33), (1.77, 0.115, 0.06))
     b.box(MAT_TIMBER, (30.0, -0.2, 75.0), (22.0, 0.25, 2.0), 8.0)
     for k in range(9):
@@ -227,7 +267,6 @@ def _hut(b: _Builder) -> None:
     b.rod(MAT_METAL, (x1 + 0.07, 1.0, z1 - 1.08), (x1 + 0.07, 1.12, z1 - 1.08), 0.014)
     for cx, cz in ((x0, z0), (x1, z0)):
         b.box(MAT_TIMBER, (cx, 0.5 * top, cz), (0.055, 0.5 * top, 0.055))
-    b.box(MAT_METAL, (xc + 0.25, 2.16, z0 - 0.16), (0.10, 0.05, 0.10))
     b.sphere(MAT_LAMP, (xc + 0.25, 2.09, z0 - 0.16), 0.045, BULB_RGB)
     b.lamp((xc + 0.25, 2.04, z0 - 0.16), 0.06, BULB_RGB)
     b.rod(MAT_METAL, (x1 + 0.06, 1.9, z0 - 0.09), (x1 + 0.06, 2.78, z0 - 0.09), 0.022)
@@ -237,7 +276,7 @@ def _hut(b: _Builder) -> None:
         b.box(MAT_TIMBER, (xc - 0.15 + dx, 0.10, z0 - 0.55), (0.03, 0.10, 0.14))
 
 
-def _window(b: _Builder, at, half, side: bool) -> None:
+def _window(b: _Builder, at: Triple, half: tuple[float, float], side: bool) -> None:
     """Set a lit pane with frame and bars into a wall, and let it throw light."""
     x, y, z = at
     w, h = half
@@ -263,9 +302,8 @@ def _ferry(b: _Builder) -> None:
     turn = _turn(FERRY_YAW_DEG, 0.0)
     base = np.array(FERRY_M)
 
-    def at(x: float, y: float, z: float) -> tuple[float, float, float]:
-        p = base + turn.T @ np.array([x, y, z])
-        return float(p[0]), float(p[1]), float(p[2])
+    def at(x: float, y: float, z: float) -> Triple:
+        return _triple(base + turn.T @ np.array([x, y, z]))
 
     b.box(MAT_FERRY, at(0.5, 1.4, 0.0), (15.5, 2.4, 4.6), FERRY_YAW_DEG, 0.0, (BODY_HULL, 1.4), BODY)
     for centre, half in (

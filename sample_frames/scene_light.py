@@ -2,7 +2,6 @@
 
 import math
 
-from numba import njit
 from scene_bodies import (
     MAT_BOARDS,
     MAT_COAT,
@@ -17,18 +16,22 @@ from scene_bodies import (
     MAT_WATER,
     MAT_WINDOW,
 )
-from scene_look import haze_at, sky, surface, water_slopes
-from scene_noise import hash_frac
+from scene_look import haze_at, sky, water_slopes
+from scene_noise import compiled, fbm_2d, hash_frac
 from scene_shapes import FAR_M, blocked, normal_at, trace
+from scene_surface import surface
 
 POLES = 9
 HUT_LAMPS = 4
-AIR_PER_M = 0.0055
+AIR_PER_M = 0.0042
 BULB_GLOW_M = 0.45
+BULB_REACH_M = 7.0
+GLINT_CAP = 8.0
+"""Most light that one ray may bring from a glint, so that few rays do not leave sparks."""
 MIRROR_ROUGH = 0.09
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def draw(pixel, pair, n, count):
     """Return an even pair of numbers in [0, 1) for sample n of count (a power of two) and one use of chance."""
     k = (n * (2 * pair + 1)) % count
@@ -37,7 +40,7 @@ def draw(pixel, pair, n, count):
     return a - math.floor(a), b - math.floor(b)
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def _axes(nx, ny, nz):
     """Return two unit vectors across a unit vector."""
     s = 1.0 if nz >= 0.0 else -1.0
@@ -46,7 +49,7 @@ def _axes(nx, ny, nz):
     return 1.0 + s * nx * nx * a, s * b, -s * nx, b, s + ny * ny * a, -ny
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def _tone(mat):
     """Return a plain colour for things met by bounced light."""
     if mat == MAT_DECK:
@@ -66,7 +69,7 @@ def _tone(mat):
     return 0.06, 0.06, 0.06
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def gather(sc, ox, oy, oz, dx, dy, dz, reach, lamps, clouds):
     """Return the light that a bounced ray brings, with plain shading where it lands."""
     t, prim, mat, face = trace(sc, ox, oy, oz, dx, dy, dz, reach)
@@ -104,21 +107,27 @@ def gather(sc, ox, oy, oz, dx, dy, dz, reach, lamps, clouds):
     return r * through + hr, g * through + hg, b * through + hb
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def lamplight(sc, x, y, z, nx, ny, nz, dx, dy, dz, r, g, b, alpha, f0, shiny, u, v, w):
-    """Return the lamps' light that a surface sends back: the strongest lamp's shadow, and one that chance picks."""
+    """Return the lamps' light that a surface sends back: the two strongest cast shadows, and one that chance picks."""
     br, bg, bb, strongest, first = 0.0, 0.0, 0.0, 0.0, -1
+    tr, tg, tb, stronger, second = 0.0, 0.0, 0.0, 0.0, -1
     sr, sg, sb, total, pick = 0.0, 0.0, 0.0, 0.0, -1
-    for n in range(len(sc.lamps)):
+    total_lamps = len(sc.lamps)
+    for n in range(total_lamps):
         lx, ly, lz = sc.lamps[n, 0] - x, sc.lamps[n, 1] - y, sc.lamps[n, 2] - z
         d2 = lx * lx + ly * ly + lz * lz
         c = nx * lx + ny * ly + nz * lz
-        if c <= 0.0:
+        bulb = POLES <= n < total_lamps - HUT_LAMPS
+        if c <= 0.0 or (bulb and d2 > BULB_REACH_M * BULB_REACH_M):
             continue
         inv = 1.0 / math.sqrt(d2)
         lx, ly, lz, c = lx * inv, ly * inv, lz * inv, c * inv
         power = 1.0 / max(d2, sc.lamps[n, 3] * sc.lamps[n, 3])
-        if n >= len(sc.lamps) - HUT_LAMPS and (sc.lamps[n, 7] != 0.0 or sc.lamps[n, 8] != 0.0):
+        if bulb:
+            fade = 1.0 - d2 / (BULB_REACH_M * BULB_REACH_M)
+            power *= fade * fade
+        if sc.lamps[n, 7] != 0.0 or sc.lamps[n, 8] != 0.0:
             power *= max(-(lx * sc.lamps[n, 7] + lz * sc.lamps[n, 8]), 0.0)
         if power <= 0.0:
             continue
@@ -141,6 +150,9 @@ def lamplight(sc, x, y, z, nx, ny, nz, dx, dy, dz, r, g, b, alpha, f0, shiny, u,
         if weight > strongest:
             cr, cg, cb, br, bg, bb = br, bg, bb, cr, cg, cb
             weight, strongest, other, first = strongest, weight, first, n
+        if weight > stronger:
+            cr, cg, cb, tr, tg, tb = tr, tg, tb, cr, cg, cb
+            weight, stronger, other, second = stronger, weight, second, other
         if weight <= 0.0:
             continue
         sr, sg, sb, total = sr + cr, sg + cg, sb + cb, total + weight
@@ -151,12 +163,14 @@ def lamplight(sc, x, y, z, nx, ny, nz, dx, dy, dz, r, g, b, alpha, f0, shiny, u,
             w = (w * total - weight) / max(total - weight, 1e-12)
     if first >= 0 and _shadowed(sc, first, x, y, z, u, v):
         br, bg, bb = 0.0, 0.0, 0.0
+    if second >= 0 and _shadowed(sc, second, x, y, z, 1.0 - u, v):
+        tr, tg, tb = 0.0, 0.0, 0.0
     if pick >= 0 and _shadowed(sc, pick, x, y, z, v, u):
         sr, sg, sb = 0.0, 0.0, 0.0
-    return br + sr, bg + sg, bb + sb
+    return br + tr + sr, bg + tg + sg, bb + tb + sb
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def _shadowed(sc, pick, x, y, z, u, v):
     """Say whether a place cannot see a point, picked by u and v, on a lamp."""
     lamp = sc.lamps[pick]
@@ -169,7 +183,7 @@ def _shadowed(sc, pick, x, y, z, u, v):
     return blocked(sc, x, y, z, lx / d, ly / d, lz / d, d - 0.01)
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def _glow_in_air(sc, ox, oy, oz, dx, dy, dz, distance):
     """Return lamp light scattered by thin mist along a ray; closed form for a point lamp in even air."""
     r, g, b = 0.0, 0.0, 0.0
@@ -190,7 +204,7 @@ def _glow_in_air(sc, ox, oy, oz, dx, dy, dz, distance):
     return r, g, b
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def _water(sc, x, y, z, dx, dy, dz, distance, foot, time_s, pixel, n, count):
     """Return the light that the water sends to the lens."""
     sx, sz, rest = water_slopes(x, z, time_s, foot / max(-dy, 0.02) ** 0.5)
@@ -219,7 +233,7 @@ def _water(sc, x, y, z, dx, dy, dz, distance, foot, time_s, pixel, n, count):
     return r, g, b
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def _solid(sc, t, prim, mat, face, x, y, z, dx, dy, dz, foot, pixel, n, count):
     """Return the light that a solid thing sends to the lens."""
     gx, gy, gz = normal_at(sc, prim, face, x, y, z, dx, dy, dz)
@@ -227,7 +241,12 @@ def _solid(sc, t, prim, mat, face, x, y, z, dx, dy, dz, foot, pixel, n, count):
     if mat == MAT_LAMP:
         return er, eg, eb
     px, py, pz = x + 0.0015 * gx, y + 0.0015 * gy, z + 0.0015 * gz
-    if mat in (MAT_SHORE, MAT_HILL):
+    if mat == MAT_HILL:
+        wood = 0.75 + 0.5 * fbm_2d(x / 45.0, y / 22.0, 5, 225)
+        mist = math.exp(-(y + 1.5) / 22.0)
+        hr, hg, hb = sky(dx, 0.03, dz, False)
+        return wood * 0.012 + 0.22 * mist * hr, wood * 0.019 + 0.26 * mist * hg, wood * 0.030 + 0.34 * mist * hb
+    if mat == MAT_SHORE:
         return er + 0.10 * r, eg + 0.12 * g, eb + 0.15 * b
     mirror = rough < MIRROR_ROUGH
     alpha = rough * rough
@@ -262,20 +281,22 @@ def _solid(sc, t, prim, mat, face, x, y, z, dx, dy, dz, foot, pixel, n, count):
     return er, eg, eb
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def radiance(sc, ox, oy, oz, dx, dy, dz, pixel_rad, time_s, pixel, n, count):
-    """Return the scene-linear light that comes along a ray into the lens."""
+    """Return the scene-linear light that comes along a ray into the lens, and whether it is the sky's."""
     t, prim, mat, face = trace(sc, ox, oy, oz, dx, dy, dz, FAR_M)
     if mat < 0:
         r, g, b = sky(dx, dy, dz, True)
         gr, gg, gb = _glow_in_air(sc, ox, oy, oz, dx, dy, dz, 400.0)
-        return r + gr, g + gg, b + gb
+        return r + gr, g + gg, b + gb, True
     x, y, z = ox + t * dx, oy + t * dy, oz + t * dz
     foot = pixel_rad * t
     if mat == MAT_WATER:
         r, g, b = _water(sc, x, y, z, dx, dy, dz, t, foot, time_s, pixel, n, count)
     else:
         r, g, b = _solid(sc, t, prim, mat, face, x, y, z, dx, dy, dz, foot, pixel, n, count)
+    if mat != MAT_LAMP:
+        r, g, b = min(r, GLINT_CAP), min(g, GLINT_CAP), min(b, GLINT_CAP)
     through, hr, hg, hb = haze_at(dx, dy, dz, t)
     gr, gg, gb = _glow_in_air(sc, ox, oy, oz, dx, dy, dz, t)
-    return r * through + hr + gr, g * through + hg + gg, b * through + hb + gb
+    return r * through + hr + gr, g * through + hg + gg, b * through + hb + gb, False

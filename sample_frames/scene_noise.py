@@ -6,8 +6,11 @@ from numba import njit
 
 _MASK = 0xFFFFFFFF
 
+compiled = njit(nogil=True, cache=True, fastmath=True, error_model="numpy")
+"""How every loop of the scene is compiled."""
 
-@njit(nogil=True, cache=True)
+
+@compiled
 def hash_frac(i: int, j: int, k: int) -> float:
     """Return a number in [0, 1) that depends on three integers only."""
     h = (i * 0x8DA6B343 + j * 0xD8163841 + k * 0xCB1AB31F) & _MASK
@@ -17,7 +20,7 @@ def hash_frac(i: int, j: int, k: int) -> float:
     return h * (1.0 / 4294967296.0)
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def noise_2d(x: float, y: float, salt: int) -> float:
     """Return smooth value noise in [-1, 1] on a unit lattice."""
     xf = math.floor(x)
@@ -35,7 +38,7 @@ def noise_2d(x: float, y: float, salt: int) -> float:
     return 2.0 * (a + (b - a) * u + (c - a) * v + (a - b - c + d) * u * v) - 1.0
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def noise_3d(x: float, y: float, z: float, salt: int) -> float:
     """Return smooth value noise in [-1, 1] in space."""
     zf = math.floor(z)
@@ -47,7 +50,7 @@ def noise_3d(x: float, y: float, z: float, salt: int) -> float:
     return a + (b - a) * w
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def fbm_2d(x: float, y: float, octaves: int, salt: int) -> float:
     """Return a sum of octaves of noise, each half as strong and about twice as fine."""
     total = 0.0
@@ -59,7 +62,7 @@ def fbm_2d(x: float, y: float, octaves: int, salt: int) -> float:
     return total
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def stretched_2d(x: float, y: float, octaves: int, salt: int) -> float:
     """Return octaves of noise without turning the lattice, for grain that runs one way."""
     total = 0.0
@@ -71,7 +74,7 @@ def stretched_2d(x: float, y: float, octaves: int, salt: int) -> float:
     return total
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def fbm_3d(x: float, y: float, z: float, octaves: int, salt: int) -> float:
     """Return a sum of octaves of noise in space."""
     total = 0.0
@@ -83,7 +86,7 @@ def fbm_3d(x: float, y: float, z: float, octaves: int, salt: int) -> float:
     return total
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def smoothstep(low: float, high: float, x: float) -> float:
     """Return the cubic step from 0 at low to 1 at high."""
     u = (x - low) / (high - low)

@@ -4,10 +4,19 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
-from scene_bodies import BODY_HULL, MAT_DECK, MAT_HILL, MAT_LAMP, MAT_SHORE, MAT_UNDER, MAT_WATER, body_distance
-from scene_noise import fbm_2d, hash_frac, noise_2d
+from scene_bodies import (
+    BODY_HULL,
+    MAT_DECK,
+    MAT_HILL,
+    MAT_LAMP,
+    MAT_SHORE,
+    MAT_UNDER,
+    MAT_WATER,
+    MAT_WIRE,
+    body_distance,
+)
+from scene_noise import compiled, fbm_2d, hash_frac, noise_2d
 
 SPHERE, ROD, BOX, BODY = 0, 1, 2, 3
 FAR_M = 1e30
@@ -34,40 +43,41 @@ class Scene(NamedTuple):
 
 
 def build_tree(lows: Floats, highs: Floats) -> tuple[Floats, Ints, Ints]:
-    """Return boxes (n, 6), links (n, 2) and the order of primitives of a median-split box tree.
+    """Return boxes (n, 6), links (n, 3) and the order of primitives of a median-split box tree.
 
-    links[i] is (right child, -1) for an inner node, whose left child is i + 1, or (first, count) for a leaf.
+    Nodes stand in the order in which a walk meets them. A row of links is (the node to go on with when this box is
+    missed or done, first primitive, number of primitives); inner nodes hold no primitives.
     """
     boxes: list[Floats] = []
-    links: list[tuple[int, int]] = []
+    links: list[list[int]] = []
     order: list[int] = []
     centres = 0.5 * (lows + highs)
 
-    def grow(ids: Ints) -> int:
+    def grow(ids: Ints) -> None:
         me = len(boxes)
         boxes.append(np.concatenate([lows[ids].min(0), highs[ids].max(0)]))
-        links.append((0, 0))
+        links.append([0, len(order), 0])
         if len(ids) <= 2:
-            links[me] = (len(order), len(ids))
+            links[me][2] = len(ids)
             order.extend(int(i) for i in ids)
-            return me
-        axis = int(np.argmax(np.ptp(centres[ids], axis=0)))
-        ranked = ids[np.argsort(centres[ids, axis], kind="stable")]
-        grow(ranked[: len(ranked) // 2])
-        links[me] = (grow(ranked[len(ranked) // 2 :]), -1)
-        return me
+        else:
+            axis = int(np.argmax(np.ptp(centres[ids], axis=0)))
+            ranked = ids[np.argsort(centres[ids, axis], kind="stable")]
+            grow(ranked[: len(ranked) // 2])
+            grow(ranked[len(ranked) // 2 :])
+        links[me][0] = len(boxes)
 
     grow(np.arange(len(lows), dtype=np.int64))
     return np.array(boxes), np.array(links, dtype=np.int64), np.array(order, dtype=np.int64)
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def plank_gap(k: int) -> float:
     """Return half the width of the gap before plank k."""
     return 0.0028 + 0.0045 * hash_frac(k, 3, 77) ** 2
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def shore_height(x: float) -> float:
     """Return the height of the near shore's skyline at x, trees and roofs included."""
     h = 9.0 + 16.0 * fbm_2d(x / 160.0, 0.5, 3, 201) + 5.0 * noise_2d(x / 23.0, 2.5, 203)
@@ -81,13 +91,13 @@ def shore_height(x: float) -> float:
     return max(h, 3.0)
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def hill_height(x: float) -> float:
     """Return the height of the far hills' skyline at x."""
     return 58.0 + 75.0 * fbm_2d(x / 620.0 + 0.8, 3.5, 5, 211) + 34.0 * math.exp(-(((x - 420.0) / 520.0) ** 2))
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def _meet(kind, par, ox, oy, oz, dx, dy, dz, tmax):
     """Return the ray's distance to one primitive and the material a soft body found there, or FAR_M."""
     if kind == SPHERE:
@@ -156,7 +166,7 @@ def _meet(kind, par, ox, oy, oz, dx, dy, dz, tmax):
     return FAR_M, -1
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def _on_deck(x, z):
     """Say whether a place lies on the pier or on the ticket hut's staging."""
     if DECK_LEFT_M < x < DECK_RIGHT_M and DECK_NEAR_M < z < DECK_END_M:
@@ -164,7 +174,7 @@ def _on_deck(x, z):
     return STAGE_LEFT_M < x <= DECK_LEFT_M and STAGE_NEAR_M < z < STAGE_END_M
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def _meet_ground(ox, oy, oz, dx, dy, dz, tmax):
     """Return the distance to planks, water or far shore, the material, and the face (0 top, 1 edge, 2 below)."""
     best, mat, face = tmax, -1, 0
@@ -204,7 +214,7 @@ def _meet_ground(ox, oy, oz, dx, dy, dz, tmax):
     return best, mat, face
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def trace(sc, ox, oy, oz, dx, dy, dz, tmax):
     """Return distance, primitive (-1 ground), material (-1 nothing) and face of the nearest thing a ray meets."""
     best, mat, face = _meet_ground(ox, oy, oz, dx, dy, dz, tmax)
@@ -212,21 +222,13 @@ def trace(sc, ox, oy, oz, dx, dy, dz, tmax):
     ix = 1.0 / (dx if abs(dx) > 1e-12 else 1e-12)
     iy = 1.0 / (dy if abs(dy) > 1e-12 else 1e-12)
     iz = 1.0 / (dz if abs(dz) > 1e-12 else 1e-12)
-    stack = np.empty(32, np.int64)
-    stack[0] = 0
-    top = 1
-    while top > 0:
-        top -= 1
-        node = stack[top]
+    node, nodes = 0, len(sc.links)
+    while node < nodes:
         if not _enters(sc.boxes, node, ox, oy, oz, ix, iy, iz, best):
+            node = sc.links[node, 0]
             continue
-        count = sc.links[node, 1]
-        if count < 0:
-            stack[top] = sc.links[node, 0]
-            stack[top + 1] = node + 1
-            top += 2
-            continue
-        first = sc.links[node, 0]
+        first, count = sc.links[node, 1], sc.links[node, 2]
+        node += 1
         for n in range(first, first + count):
             t, m = _meet(sc.kinds[n], sc.pars[n], ox, oy, oz, dx, dy, dz, best)
             if t < best:
@@ -235,9 +237,9 @@ def trace(sc, ox, oy, oz, dx, dy, dz, tmax):
     return best, prim, mat, face
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def blocked(sc, ox, oy, oz, dx, dy, dz, tmax):
-    """Say whether anything but a lamp's own glass lies between a place and a lamp."""
+    """Say whether anything but lamp glass, wires and sockets lies between a place and a lamp."""
     if dy < -1e-9 and oy > 0.0:
         t = -oy / dy
         if t < tmax and _on_deck(ox + t * dx, oz + t * dz):
@@ -249,23 +251,15 @@ def blocked(sc, ox, oy, oz, dx, dy, dz, tmax):
     ix = 1.0 / (dx if abs(dx) > 1e-12 else 1e-12)
     iy = 1.0 / (dy if abs(dy) > 1e-12 else 1e-12)
     iz = 1.0 / (dz if abs(dz) > 1e-12 else 1e-12)
-    stack = np.empty(32, np.int64)
-    stack[0] = 0
-    top = 1
-    while top > 0:
-        top -= 1
-        node = stack[top]
+    node, nodes = 0, len(sc.links)
+    while node < nodes:
         if not _enters(sc.boxes, node, ox, oy, oz, ix, iy, iz, tmax):
+            node = sc.links[node, 0]
             continue
-        count = sc.links[node, 1]
-        if count < 0:
-            stack[top] = sc.links[node, 0]
-            stack[top + 1] = node + 1
-            top += 2
-            continue
-        first = sc.links[node, 0]
+        first, count = sc.links[node, 1], sc.links[node, 2]
+        node += 1
         for n in range(first, first + count):
-            if sc.mats[n] == MAT_LAMP:
+            if sc.mats[n] == MAT_LAMP or sc.mats[n] == MAT_WIRE:
                 continue
             t, _ = _meet(sc.kinds[n], sc.pars[n], ox, oy, oz, dx, dy, dz, tmax)
             if t < tmax:
@@ -273,7 +267,7 @@ def blocked(sc, ox, oy, oz, dx, dy, dz, tmax):
     return False
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def _enters(boxes, node, ox, oy, oz, ix, iy, iz, tmax):
     """Say whether a ray enters a tree node's box before tmax."""
     ax, bx = (boxes[node, 0] - ox) * ix, (boxes[node, 3] - ox) * ix
@@ -284,7 +278,7 @@ def _enters(boxes, node, ox, oy, oz, ix, iy, iz, tmax):
     return near <= far and far > 0.0 and near < tmax
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@compiled
 def normal_at(sc, prim, face, x, y, z, dx, dy, dz):
     """Return the outward normal where a ray met something."""
     if prim < 0:

@@ -42,7 +42,7 @@ def test_header(path: Path) -> None:
     assert shape == (1280, 1920)
     assert kinds == {"R": np.float16, "G": np.float16, "B": np.float16, "Z": np.float32}
     assert header["compression"] == OpenEXR.DWAA_COMPRESSION
-    assert (header["FramesPerSecond"].numerator, header["FramesPerSecond"].denominator) == (24, 1)
+    assert (header["framesPerSecond"].numerator, header["framesPerSecond"].denominator) == (24, 1)
     frame = int(path.suffixes[0][1:]) - 1001
     code = header["timeCode"]
     assert (code.hours, code.minutes, code.seconds, code.frame) == (1, 0, 0, frame)
@@ -64,7 +64,7 @@ def test_light_is_scene_linear_with_lamps_far_above_white() -> None:
 
 def test_depth_is_never_averaged_over_the_passengers_edge() -> None:
     for path in (PLATES[0], PLATES[-1]):
-        window = read(path, "Z")[360:640, 1100:1340]
+        window = read(path, "Z")[160:420, 1150:1420]
         near, far = window < 4.6, window > 8.0
         assert near.mean() > 0.2
         assert far.mean() > 0.2
@@ -73,7 +73,7 @@ def test_depth_is_never_averaged_over_the_passengers_edge() -> None:
 
 def test_focus_lies_on_the_passenger() -> None:
     for path in PLATES:
-        middle = read(path, "Z")[500:640, 1180:1260]
+        middle = read(path, "Z")[350:600, 1230:1310]
         assert abs(np.median(middle) - 4.2) < 0.2
 
 
@@ -97,10 +97,10 @@ def test_planks_lie_where_the_cameras_height_and_tilt_put_them(script: ModuleTyp
     depth_m = read(PLATES[0], "Z")
     lens = script.lens_at(1001)
     tilt = np.arcsin(-lens.ahead[1])
-    rows = np.array([1100, 1200])
+    rows = np.array([960, 1080])
     drop = (rows + 0.5 - 640.0) * (8.8 / 1280.0) / lens.image_mm
     expected = lens.pupil_m[1] / (np.sin(tilt) + drop * np.cos(tilt))
-    found = np.median(depth_m[rows, 1300:1900], axis=1)
+    found = np.median(depth_m[rows, 700:1600], axis=1)
     np.testing.assert_allclose(found, expected, rtol=2.0**-11)
 
 
