@@ -149,6 +149,15 @@ def test_lamps_get_no_dark_ring(name: str, width_px: int) -> None:
         assert np.all(out.min(axis=(0, 1)) > -2e-4 * out.max(axis=(0, 1)))
 
 
+@pytest.mark.parametrize("name", list(WIDTHS_MM))
+def test_a_lamp_takes_no_light_from_the_dark(name: str) -> None:
+    """4000 times white on 0.003: what lies around it may gain, not lose more than a float's rounding of the lamp."""
+    light = np.full((256, 256, 3), 0.003, np.float32)
+    light[126:130, 126:130] = 4000.0
+    out = STAGE.apply(planned(WIDTHS_MM[name], 1920), Frame(1, light)).rgb
+    assert out.min() > 0.003 - 4000.0 * 3e-7
+
+
 def test_nothing_where_the_footage_limits() -> None:
     """A soft camera on a sharp negative: the stage is out, and says why."""
     plan = planned(69.6, 3840, camera_mtf=camera(0.7))

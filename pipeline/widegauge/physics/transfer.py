@@ -96,17 +96,25 @@ def remaining(*, target: npt.ArrayLike, source: npt.ArrayLike) -> Float64:
 
 
 def kernel_without_lobes(
-    response: Float64, source: Float64, *, step_cpp: float, side: int, tolerance: float, rounds: int
+    response: Float64,
+    source: Float64,
+    *,
+    step_cpp: float,
+    side: int,
+    reach_px: float,
+    tolerance: float,
+    rounds: int,
 ) -> Float64:
     """A symmetric kernel, (side, side) with its middle at side/2, that filters by a response without dark rings.
 
     response, source   at 0, step_cpp, 2 step_cpp ... in cycles per pixel, to at least 0.71: what to filter by, and
                        the response that the picture has before
+    reach_px           no tap lies farther from the middle: far taps of a millionth would outdo the halation there
     tolerance          how far response x source may be missed, up to Nyquist; in the corners beyond, 0.2 of response
     rounds             of two projections in turn: no tap below zero; no response outside its bounds or above 1
 
-    A response cut off at Nyquist rings: 0.5 % of a lamp's light below black around it. Within a tolerance of 0.015
-    some tens of rounds leave less than 0.01 %. The sum stays 1. Source: D. C. Youla and H. Webb, "Image restoration
+    A response cut off at Nyquist rings: 0.5 % of a lamp's light below black around it. Here no tap is below 0, for a
+    response missed by up to the tolerance. The sum stays 1. Source: D. C. Youla and H. Webb, "Image restoration
     by the method of convex projections", IEEE Transactions on Medical Imaging 1 (1982).
     """
     f = np.fft.fftfreq(side)
@@ -117,7 +125,10 @@ def kernel_without_lobes(
     slack = np.where(radius > 0.5, np.maximum(slack, 0.2), slack)
     lowest, highest = np.maximum(wanted - slack, 0.0), np.minimum(wanted + slack, 1.0)
     lowest[0, 0] = highest[0, 0] = 1.0
+    near = np.hypot(f[:, None] * side, f[None, :] * side) <= reach_px
     kernel = np.real(np.fft.ifft2(wanted))
     for _ in range(rounds):
-        kernel = np.real(np.fft.ifft2(np.clip(np.real(np.fft.fft2(np.maximum(kernel, 0.0))), lowest, highest)))
-    return np.asarray(np.fft.fftshift(kernel))
+        kernel = np.where(near, np.maximum(kernel, 0.0), 0.0)
+        kernel = np.real(np.fft.ifft2(np.clip(np.real(np.fft.fft2(kernel)), lowest, highest)))
+    kernel = np.where(near, np.maximum(kernel, 0.0), 0.0)
+    return np.asarray(np.fft.fftshift(kernel / kernel.sum()))

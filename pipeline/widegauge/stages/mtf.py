@@ -26,7 +26,9 @@ VISIBLE_RESPONSE = 0.01
 TAIL_FRAC = 3e-5
 """Share of a point's light that a single pixel beyond the stage's reach may get."""
 
-LARGEST_REACH_PX = 48
+LARGEST_REACH_PX = 24
+"""No tap of the kernel lies farther out; one that falls as film's does has lost its weight by then."""
+
 KERNEL_SIDE = 128
 
 LOBE_TOLERANCE = 0.015
@@ -143,6 +145,7 @@ def _kernel(setup: Setup, response: transfer.Float64 | None) -> transfer.Float64
         footage_response(_FREQUENCIES_CPP, setup),
         step_cpp=STEP_CPP,
         side=KERNEL_SIDE,
+        reach_px=LARGEST_REACH_PX,
         tolerance=LOBE_TOLERANCE,
         rounds=LOBE_ROUNDS,
     )
