@@ -13,6 +13,7 @@ from widegauge.errors import WidegaugeError
 VERBS = {
     "plan": "What the large negative would need, and the difference for each stage.",
     "finish": "Run the stages over a shot and write the frames back in their encoding.",
+    "compare": "Show pictures before and after: stills, a page, a contact sheet.",
     "measure": "Find the numbers in pictures: edge, grain, halation, blur, noise.",
     "presets": "List, show and check presets; print their schema.",
     "demo": "Finish the sample frames, and say where to look.",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from html import escape
 from pathlib import Path
 
@@ -12,6 +12,7 @@ from widegauge.errors import MediaError
 from widegauge.plan import Plan
 from widegauge.report.advice import ground_table, model_lines, reach_notes, reach_table, reading_text
 from widegauge.report.chart import framing_chart
+from widegauge.report.markup import list_html, table_html
 from widegauge.report.section import section
 from widegauge.report.table import number, short_by, sides_table
 from widegauge.report.words import feet, metres
@@ -107,26 +108,26 @@ def sheet(plan: Plan, answers: Answers, *, title: str) -> str:
     summary = f"{lens.focal_mm:g} mm at {lens.stop}{reducer}.{_stand(plan)} {short}."
     left = [
         _figure(framing_chart(plan), "The frame"),
-        _section("Focus marks, from the entrance pupil", _table(_marks(answers))),
+        _section("Focus marks, from the entrance pupil", table_html(_marks(answers))),
     ]
     right = [
-        _section("Both sides", _table(sides_table(plan, answers)), _confusion(plan)),
-        _section("What each stage adds", _table(_stages(plan))),
-        _section("What the footage can and can't give", _list((*answers.limits, _scale(plan, answers)))),
+        _section("Both sides", table_html(sides_table(plan, answers)), _confusion(plan)),
+        _section("What each stage adds", table_html(_stages(plan))),
+        _section("What the footage can and can't give", list_html((*answers.limits, _scale(plan, answers)))),
     ]
     if answers.ground:
-        left.append(_section("The floor, at the frame's bottom edge", _table(_floor(plan, answers))))
+        left.append(_section("The floor, at the frame's bottom edge", table_html(_floor(plan, answers))))
     below = []
     if answers.reaches:
         notes = f"<p><small>{escape(' '.join(reach_notes(answers.reaches)))}</small></p>"
-        table = _table(reach_table(answers.reaches))
+        table = table_html(reach_table(answers.reaches))
         below.append(_section("Lenses for the negative's view and depth of field on this camera", table, notes))
     if answers.model is not None:
         head, *lines = model_lines(answers.model)
-        below.append(_section(head, _list(lines)))
+        below.append(_section(head, list_html(lines)))
     rig_kg = plan.shot.camera.rig_kg
     heavy = "Heavy rigs" if rig_kg is None else f"Heavy rigs (this one weighs {rig_kg:g} kg)"
-    below.append(_section(heavy, _list(RIGS), kind="pairs"))
+    below.append(_section(heavy, list_html(RIGS), kind="pairs"))
     return "".join(
         [
             '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n',
@@ -222,19 +223,3 @@ def _figure(svg: str, name: str) -> str:
 
 def _section(name: str, *inside: str, kind: str = "") -> str:
     return f"<section{kind and f' class={kind}'}><h2>{escape(name)}</h2>{''.join(inside)}</section>\n"
-
-
-def _table(rows: Sequence[Sequence[str]]) -> str:
-    head, *body = rows
-    top = "".join(f'<th scope="col">{escape(cell.strip())}</th>' for cell in head)
-    lines = "".join(f"<tr>{_cells(row)}</tr>" for row in body)
-    return f'<div class="scroll"><table><thead><tr>{top}</tr></thead><tbody>{lines}</tbody></table></div>'
-
-
-def _cells(row: Sequence[str]) -> str:
-    first, *rest = row
-    return f'<th scope="row">{escape(first.strip())}</th>' + "".join(f"<td>{escape(cell)}</td>" for cell in rest)
-
-
-def _list(items: Iterable[str]) -> str:
-    return f"<ul>{''.join(f'<li>{escape(item.strip())}</li>' for item in items)}</ul>"

@@ -79,6 +79,7 @@ def open_record(path: Path, plan: Plan, *, kind: str, proxy: Fraction) -> Record
         "widegauge": __version__,
         "libraries": {name: version(name) for name in _LIBRARIES},
         "shot_file": plan.shot.file.name,
+        "shot_at": os.path.relpath(plan.shot.file.resolve(), path.parent.resolve()),
         "settings": {"preset": preset, "shot": facts, "kind": kind, "proxy": str(proxy)},
         "plan": plan.to_json(),
     }
