@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import shlex
 from collections.abc import Callable
 from pathlib import Path
 
@@ -15,6 +16,7 @@ import pytest
 from conftest import SHOT, write_exr
 from matplotlib import colormaps
 from test_finish import finish, run
+from test_readme import README, block
 from widegauge.report.compare import (
     depth_map,
     difference_map,
@@ -25,6 +27,7 @@ from widegauge.report.compare import (
     rounded_up,
     with_scale,
 )
+from widegauge.report.pair import Pair, look_at, number_rows, write_stills
 from widegauge.report.stills import View
 
 VIEW = View("ITU-R BT.709")
@@ -259,9 +262,38 @@ def test_sizes_must_agree(tmp_path: Path, light: np.ndarray) -> None:
     assert all(str(size) in said for size in ("96 x 64", "90 x 64"))
 
 
+def test_noise_is_measured_on_both(tmp_path: Path) -> None:
+    """Known white noise on mid-grey, sigma 0.002 and 0.006: in stops sigma / level / ln 2, within 5 %."""
+    rng = np.random.default_rng(4)
+    sigmas = (0.002, 0.006)
+    lights = [rng.normal(0.18, sigma, (256, 256, 3)).astype(np.float32) for sigma in sigmas]
+    rows = dict(number_rows(look_at(Pair("grey", None, ("before", "after"), *lights, VIEW))))
+    said = next(value for name, value in rows.items() if name.startswith("noise per pixel"))
+    found = [float(word.removesuffix("stops")) for word in said.split(",")]
+    assert found == pytest.approx([sigma / 0.18 / np.log(2.0) for sigma in sigmas], rel=0.05)
+
+
+@pytest.mark.parametrize("shape", [(1, 1), (2, 300), (9, 5)])
+def test_pictures_of_a_few_pixels(tmp_path: Path, shape: tuple[int, int]) -> None:
+    rgb = np.full((*shape, 3), 0.2, np.float32)
+    look = look_at(Pair("tiny", None, ("before", "after"), rgb, rgb, VIEW))
+    assert look.found.mean == 0.0
+    assert len(list(write_stills(look, out=tmp_path))) == 4
+
+
 def test_differences_add_up(light: np.ndarray) -> None:
     """From a to b and from b to c makes from a to c."""
     lights = [light * np.float32(gain) for gain in (0.5, 1.0, 3.0)]
     for a, b, c in itertools.permutations(lights, 3):
         ab, bc, ac = (difference_stops(x, y, VIEW)[1].mean for x, y in ((a, b), (b, c), (a, c)))
         assert ab + bc == pytest.approx(ac, abs=1e-5)
+
+
+def test_readme_shows_how(make_shot: Callable[..., Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """README's command after the ones above it, in the folder that they leave."""
+    finish(make_shot(frames=1), tmp_path / "finished")
+    monkeypatch.chdir(tmp_path)
+    program, *words = shlex.split(block(README, "show"))
+    assert program == ".venv/bin/widegauge"
+    assert "loads nothing" in run(*words).stdout
+    assert (tmp_path / "pier_page.html").stat().st_size > 10_000

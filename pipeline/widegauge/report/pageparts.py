@@ -40,7 +40,8 @@ button[aria-pressed=true] { border-bottom-color: var(--ink); }
 .crop { width: 100%; image-rendering: pixelated; }
 .scale { display: block; margin-top: 0.35rem; max-width: 24rem; }
 #rightsaid .scale { margin-left: auto; }
-.ramp { display: block; height: 0.55rem; background: linear-gradient(to right, RAMP); print-color-adjust: exact; }
+.ramp { display: block; height: 0.55rem; background: linear-gradient(to right, RAMP); outline: 1px solid var(--rule);
+  print-color-adjust: exact; }
 .marks { display: flex; justify-content: space-between; gap: 0.6rem; }
 .columns { columns: 2; column-gap: 2.4rem; }
 .columns section { break-inside: avoid; margin: 2rem 0 0; display: inline-block; width: 100%; }

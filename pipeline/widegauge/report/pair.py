@@ -11,10 +11,12 @@ import numpy as np
 
 from widegauge.errors import MediaError
 from widegauge.frame import Float32
+from widegauge.measure.noise import measure_noise
 from widegauge.physics.lens import blur_scale_px_m
 from widegauge.plan import Plan
 from widegauge.report.compare import (
     FLOOR_STOPS,
+    MID_GREY,
     Difference,
     Map,
     beside,
@@ -28,8 +30,11 @@ from widegauge.report.compare import (
 from widegauge.report.stills import Bytes, View, captioned, enlarged, save, wipe
 from widegauge.report.words import aligned
 
+Rows = tuple[tuple[float, float], ...]
+
 DETAIL_TIMES = 4
 _MANY_WHITE = 0.02
+_SMALLEST_NOISE_PX = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +73,13 @@ class Pair:
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """A pair as viewed, and what is found in it."""
+    """A pair as viewed, and what is found in it.
+
+    stops, found  the signed difference of every pixel, and its numbers
+    window        x, y, width, height of the part that differs most
+    white_shares  of each picture: pixels that the view shows as white
+    noise         of each picture: rows (linear level, sigma), by the instrument that measures footage
+    """
 
     pair: Pair
     before: Bytes
@@ -77,6 +88,7 @@ class Look:
     found: Difference
     window: tuple[int, int, int, int]
     white_shares: tuple[float, float]
+    noise: tuple[Rows, Rows]
 
     def detail(self) -> tuple[Bytes, Bytes]:
         """The part that differs most, every pixel drawn as a square of four by four."""
@@ -94,7 +106,9 @@ def look_at(pair: Pair) -> Look:
     before, after = pair.view(pair.before), pair.view(pair.after)
     stops, found = difference_stops(pair.before, pair.after, pair.view)
     whites = white_share(pair.before, pair.view), white_share(pair.after, pair.view)
-    return Look(pair, before, after, stops, found, differs_most(before, after), whites)
+    fits = min(before.shape[:2]) >= _SMALLEST_NOISE_PX
+    noise = (measure_noise([pair.before]), measure_noise([pair.after])) if fits else ((), ())
+    return Look(pair, before, after, stops, found, differs_most(before, after), whites, noise)
 
 
 def number_rows(look: Look) -> list[tuple[str, str]]:
@@ -106,6 +120,7 @@ def number_rows(look: Look) -> list[tuple[str, str]]:
         ("1 % of the pixels lie above", f"{found.high:+.2f} stops"),
         ("mean light, after against before", f"{found.of_mean:+.4f} stops"),
         ("brighter than the view's white", f"{100 * look.white_shares[0]:.2f} %, {100 * look.white_shares[1]:.2f} %"),
+        *_noise(look),
     ]
 
 
@@ -148,6 +163,21 @@ def write_stills(look: Look, *, out: Path) -> Iterator[tuple[Path, str]]:
         except OSError as error:
             raise MediaError(f"{path}: can't be written ({error.strerror}). Choose another --out.") from None
         yield path, what
+
+
+def _noise(look: Look) -> list[tuple[str, str]]:
+    """Noise of the flattest parts, before and after, at the level nearest to mid-grey that both pictures have."""
+    before, after = look.noise
+    grey = MID_GREY * 2.0**-look.pair.view.exposure_stops
+    nearest = sorted(
+        ((a, b) for a in before for b in after if abs(math.log2(a[0] / b[0])) <= 0.5),
+        key=lambda two: abs(math.log2(two[0][0] / grey)) + abs(math.log2(two[0][0] / two[1][0])),
+    )
+    if not nearest:
+        return []
+    (level, old), (other, new) = nearest[0]
+    stops = (old / level / math.log(2.0), new / other / math.log(2.0))
+    return [(f"noise per pixel of flat parts near {level:.2g}, green", f"{stops[0]:.4f}, {stops[1]:.4f} stops")]
 
 
 def radius_maps(pair: Pair) -> tuple[Map, Map] | None:
