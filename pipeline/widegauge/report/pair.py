@@ -177,7 +177,8 @@ def _noise(look: Look) -> list[tuple[str, str]]:
         return []
     (level, old), (other, new) = nearest[0]
     stops = (old / level / math.log(2.0), new / other / math.log(2.0))
-    return [(f"noise per pixel of flat parts near {level:.2g}, green", f"{stops[0]:.4f}, {stops[1]:.4f} stops")]
+    said = ", ".join(f"{each:.4f} stops" if each > 0.0 else "none" for each in stops)
+    return [(f"noise per pixel of flat parts near {level:.2g}, green", said)]
 
 
 def radius_maps(pair: Pair) -> tuple[Map, Map] | None:
