@@ -18,7 +18,7 @@ FARTHEST_CPMM = 500.0
 """Past any MTF50 of a lens, an emulsion or a raster here."""
 
 RECORDS = ("R", "G", "B")
-_FREQUENCIES_CPP = np.arange(0.0, 0.7085, STEP_CPP)
+_FREQUENCIES_CPP = np.arange(0.0, 1.14, STEP_CPP)
 
 VISIBLE_RESPONSE = 0.01
 """A response lowered by less than this anywhere counts as nothing: slanted edges are measured no finer."""
@@ -30,11 +30,6 @@ LARGEST_REACH_PX = 24
 """No tap of the kernel lies farther out; one that falls as film's does has lost its weight by then."""
 
 KERNEL_SIDE = 128
-
-LOBE_TOLERANCE = 0.015
-"""How far the finished response may be missed so that lamps get no dark rings; below what slanted edges tell."""
-
-LOBE_ROUNDS = 40
 
 
 class MtfSettings(Settings):
@@ -86,7 +81,8 @@ def _added(setup: Setup, record: int, strength: float) -> transfer.Float64 | Non
     response = transfer.remaining(target=negative, source=footage) ** strength
     used = _FREQUENCIES_CPP <= NYQUIST_CPP
     lowered = float(np.max(footage[used] * (1.0 - response[used])))
-    return np.asarray(response) if lowered >= VISIBLE_RESPONSE else None
+    beyond = np.minimum(response, np.interp(NYQUIST_CPP, _FREQUENCIES_CPP, response))
+    return np.where(used, response, beyond) if lowered >= VISIBLE_RESPONSE else None
 
 
 def footage_response(cpp: transfer.Float64, setup: Setup) -> transfer.Float64:
@@ -140,15 +136,7 @@ def _kernel(setup: Setup, response: transfer.Float64 | None) -> transfer.Float64
         kernel = np.zeros((KERNEL_SIDE, KERNEL_SIDE))
         kernel[KERNEL_SIDE // 2, KERNEL_SIDE // 2] = 1.0
         return kernel
-    return transfer.kernel_without_lobes(
-        response,
-        footage_response(_FREQUENCIES_CPP, setup),
-        step_cpp=STEP_CPP,
-        side=KERNEL_SIDE,
-        reach_px=LARGEST_REACH_PX,
-        tolerance=LOBE_TOLERANCE,
-        rounds=LOBE_ROUNDS,
-    )
+    return transfer.kernel_without_lobes(response, step_cpp=STEP_CPP, side=KERNEL_SIDE)
 
 
 def _reach_px(kernel: transfer.Float64) -> int:
