@@ -20,7 +20,8 @@ CELL_FROM_PX = 9.0
 ALIKE_PX, ALIKE_FRAC = 1.0, 0.15
 """A place belongs to the far surface when its radius differs from it by less than the larger of these."""
 BRIGHT = 2.5
-"""No sample counts for more than this many times the harmonic mean, or a lamp would be seen twice."""
+"""No sample counts for more than this many times the harmonic mean of all that is seen behind, or a lamp would be seen
+twice: also one that is the only thing around at its distance."""
 
 _ANGLES = 2.0 * np.pi * np.arange(2 * SPOKES) / (2 * SPOKES)
 _COS, _SIN = np.cos(_ANGLES), np.sin(_ANGLES)
@@ -64,7 +65,8 @@ def behind(rgb, radius, flags, small_rgb, lowest, highest, y, x, sy, sx, out):  
     d = math.sqrt((sy - y) * (sy - y) + (sx - x) * (sx - x)) + 1.0
     samples = np.empty((RINGS.size * SPOKES, 4), np.float32)
     n = 0
-    inverse, whole = 0.0, 0.0
+    nearer = 0.5 * (c_far + radius[y, x])
+    inverse, seen, whole = 0.0, 0.0, 0.0
     for ring in range(RINGS.size):
         rho = d * RINGS[ring]
         weight = 1.0 / (RINGS[ring] * RINGS[ring])
@@ -75,18 +77,24 @@ def behind(rgb, radius, flags, small_rgb, lowest, highest, y, x, sy, sx, out):  
                 continue
             if rho >= CELL_FROM_PX:
                 cy, cx = yy // CELL, xx // CELL
+                if lowest[cy, cx] >= nearer:
+                    inverse += weight / (max(small_rgb[cy, cx].sum() / 3.0, 0.0) + 1e-3)
+                    seen += weight
                 if lowest[cy, cx] < c_far - alike or highest[cy, cx] > c_far + alike:
                     continue
                 for ch in range(3):
                     samples[n, ch] = small_rgb[cy, cx, ch]
             else:
-                if abs(radius[yy, xx] - c_far) > alike or flags[yy, xx]:
+                if flags[yy, xx]:
+                    continue
+                if radius[yy, xx] >= nearer:
+                    inverse += weight / (max(rgb[yy, xx].sum() / 3.0, 0.0) + 1e-3)
+                    seen += weight
+                if abs(radius[yy, xx] - c_far) > alike:
                     continue
                 for ch in range(3):
                     samples[n, ch] = rgb[yy, xx, ch]
             samples[n, 3] = weight
-            bright = (samples[n, 0] + samples[n, 1] + samples[n, 2]) / 3.0
-            inverse += weight / (max(bright, 0.0) + 1e-3)
             whole += weight
             n += 1
     if n == 0:
@@ -96,7 +104,7 @@ def behind(rgb, radius, flags, small_rgb, lowest, highest, y, x, sy, sx, out):  
         for ch in range(3):
             out[ch] = rgb[sy, sx, ch]
         return
-    most = BRIGHT * whole / inverse
+    most = BRIGHT * seen / inverse
     for ch in range(3):
         out[ch] = 0.0
     for i in range(n):

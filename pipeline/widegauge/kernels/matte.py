@@ -8,6 +8,9 @@ from numba import njit
 LAMP = 8.0
 """A pixel that many times brighter than either side around it is a lamp."""
 
+LAMP_REACH_PX = 6
+"""How far from a bright edge a lamp behind it is looked for."""
+
 
 @njit(nogil=True, cache=True)
 def _compress(v):  # type: ignore[no-untyped-def]
@@ -75,7 +78,8 @@ def _lamp_edge(rgb, y, x, hard, near_is_lamp, near, far):  # type: ignore[no-unt
 def _lamp_owner(rgb, radius, y, x, middle):  # type: ignore[no-untyped-def]
     """1 or 0 where a pixel is so bright that it is a lamp of the near or the far side; -1 where it is not.
 
-    The side with a neighbour of like brightness owns it (a rim of light runs along its edge); else the far one.
+    Where a brighter one is in sight close behind, it is that one's light on the edge of what stands before it. Else the
+    side with a neighbour of like brightness owns it (a rim of light runs along its edge), or else the far one.
     """
     height, width = radius.shape
     own = max(rgb[y, x, 0], rgb[y, x, 1], rgb[y, x, 2])
@@ -87,6 +91,10 @@ def _lamp_owner(rgb, radius, y, x, middle):  # type: ignore[no-untyped-def]
                 brightest[side] = max(brightest[side], rgb[yy, xx, 0], rgb[yy, xx, 1], rgb[yy, xx, 2])
     if own < LAMP * min(brightest[0], brightest[1]) or own < 1.0:
         return -1.0
+    for yy in range(max(y - LAMP_REACH_PX, 0), min(y + LAMP_REACH_PX + 1, height)):
+        for xx in range(max(x - LAMP_REACH_PX, 0), min(x + LAMP_REACH_PX + 1, width)):
+            if radius[yy, xx] > middle and max(rgb[yy, xx, 0], rgb[yy, xx, 1], rgb[yy, xx, 2]) > own:
+                return 0.0
     return 1.0 if brightest[1] > brightest[0] and 4.0 * brightest[1] > own else 0.0
 
 

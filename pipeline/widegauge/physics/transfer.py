@@ -24,7 +24,7 @@ LENS_POWER = 1.5
 FADE_CPP = (0.2, 0.8)
 """Where a kernel's response begins to fade, and has faded."""
 
-CORRECTIONS = 2
+CORRECTIONS = 1
 DIRECTIONS_RAD = (0.0, math.pi / 8.0, math.pi / 4.0)
 """Times that a kernel is corrected for the response it misses, and directions in which it is looked at for that. More
 times asks for what taps above zero cannot give: four leave 0.033 of response missing where two leave 0.03."""

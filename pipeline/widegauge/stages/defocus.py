@@ -41,6 +41,9 @@ CLOSEST_FRAC = 0.25
 CLOSEST_M = 2.0
 """The same where focus lies at infinity."""
 
+SOFT_MAP_FRAC = 0.1
+"""A map whose ramps are fewer than this share of its steps is a hard one, and is left as it is."""
+
 Float32 = npt.NDArray[np.float32]
 
 
@@ -160,7 +163,8 @@ def blur_radius_px(
     """Signed blur radius (H, W) float32 from depth in metres, and what had to be mended on the way.
 
     Unknown depth (not-a-number, 0 and below) takes the farther of its neighbours along the row; a soft edge's ramp
-    is snapped to the nearer of its two levels. MediaError where no depth is known at all.
+    is snapped to the nearer of its two levels, if the map has soft edges at all: in a hard one, three things behind
+    one another can look like a ramp here and there. MediaError where no depth is known at all.
     """
     height = depth_m.shape[0]
     raw, hard = np.empty_like(depth_m), np.empty_like(depth_m)
@@ -185,7 +189,11 @@ def blur_radius_px(
         depthmap.harden(raw, rgb, scale_px_m, inverse_m, SOFT_EDGE_PX, hard, changed, snapped, y0, y1)
 
     for_bands(height, harden)
-    if snapped.any():
+    steps = sum(int(np.count_nonzero(np.abs(np.diff(raw, axis=axis)) > SOFT_EDGE_PX)) for axis in (0, 1))
+    if snapped.sum() < SOFT_MAP_FRAC * steps:
+        hard = raw
+        snapped[:] = 0
+    elif snapped.any():
         other, thin = hard.copy(), np.zeros_like(snapped)
         for _ in range(depthmap.THIN_TIMES):
             before, hard = hard, other
