@@ -18,15 +18,16 @@ HERE = Path(__file__).parent
 FRAME = 1005
 WIDE_PX = 1400
 PARTS = {
-    "in focus, before far lamps": (1130, 100),
-    "a rope close to the lens": (300, 1080),
-    "the floor through focus, and a boot in focus": (1120, 820),
-    "far lamps": (930, 230),
-    "lamps toward the frame's edge, optical_vignetting_frac = 0.5": (1540, 250),
-    "the frame's corner, where the overscan ends": (0, 1100),
+    "in focus, before far lamps": (1185, 100),
+    "a rope close to the lens": (330, 1130),
+    "the floor through focus, and a boot in focus": (1150, 850),
+    "far lamps": (985, 260),
+    "lamps toward the frame's edge, optical_vignetting_frac = 0.5": (1560, 290),
+    "the frame's corner, where the overscan ends": (20, 1170),
 }
-PART_PX = 160
+PART_PX = 80
 TIMES = 4
+SHEET_PX = 2 * 2 * PART_PX * TIMES + 3 * 12
 
 
 def main() -> None:
@@ -42,8 +43,8 @@ def main() -> None:
         right = vignetted if "vignetting" in name else after
         pair = [enlarged(picture, window=window, times=TIMES) for picture in (before, right)]
         pairs.append((name, np.concatenate(pair, axis=1)))
-    caption = f"Footage and finished frame {FRAME} side by side, at 400 %. {View('ITU-R BT.709')}"
-    save(HERE / "closer_look.webp", sheet(pairs, columns=2, width_px=WIDE_PX, caption=caption))
+    caption = f"Footage, finished frame {FRAME}, at 400 %. {View('ITU-R BT.709')}"
+    save(HERE / "closer_look.webp", sheet(pairs, columns=2, width_px=SHEET_PX, caption=caption))
 
 
 def pictures(plate: Plate, overrides: list[str]) -> tuple[Bytes, Bytes]:

@@ -237,6 +237,18 @@ def test_a_constant_depth_will_do(make_shot, tmp_path: Path) -> None:
     assert (tmp_path / "out" / "pier.1001.exr").is_file()
 
 
+def test_frames_of_two_kinds_are_not_mixed_in_one_folder(make_shot, tmp_path: Path) -> None:
+    shot, out = make_shot(), tmp_path / "out"
+    finish(shot, out, "--proxy", "1/2")
+    refused = finish(shot, out, "--frames", "1003", code=2)
+    assert "pier.1001.exr (of 2) made with other settings" in refused.stderr
+    assert read_exr(out / "pier.1003.exr", "R").shape == (40, 57)
+    finish(shot, out)
+    other = shot.with_name("other.toml")
+    other.write_text(shot.read_text())
+    assert "another shot" in finish(other, out, code=2).stderr
+
+
 class TestBadInput:
     """Each a one-line error with its exit code, and no half frame."""
 

@@ -120,3 +120,34 @@ def test_a_note_when_eye_height_has_no_room(make_shot) -> None:
     for zoom, said in ((1.0, True), (1.5, False)):
         shot = load_shot(make_shot(frames=1, text=SHOT + f"[frame]\neye_height = 0.3\nzoom = {zoom}\n"))
         assert ("frame" in make_plan(open_plate(shot), load_preset("15-perf-65")).notes) is said
+
+
+def test_the_shot_is_its_own_range_and_frames_are_a_part_of_it(make_shot, tmp_path: Path) -> None:
+    """Handles without depth around the shot do not matter; a part asked for must lie inside the range."""
+    text = SHOT.replace("[camera]", 'frames = "1002-1003"\n\n[camera]').replace(
+        "distance_m = 4.2", "point = [0.9, 0.5]"
+    )
+    text = text.replace('[depth]\npath = "plates/', '[depth]\npath = "depth/')
+    path = make_shot(frames=4, text=SHOT)
+    (tmp_path / "depth").mkdir()
+    for number in (1002, 1003):
+        (tmp_path / "depth" / f"pier.{number}.exr").write_bytes(
+            (tmp_path / "plates" / f"pier.{number}.exr").read_bytes()
+        )
+    path.write_text(text)
+    shot = load_shot(path)
+    plate = open_plate(shot, frames="1003")
+    assert plate.numbers == (1002, 1003)
+    assert make_plan(plate, load_preset("15-perf-65")).setup.focus.distance_m(1003) == pytest.approx(1.5)
+    with pytest.raises(SettingsError, match="1004 lies outside the shot file's own range, 1002-1003"):
+        open_plate(shot, frames="1003-1004")
+    (tmp_path / "depth" / "pier.1002.exr").unlink()
+    with pytest.raises(SettingsError, match="no depth map for frame 1002"):
+        open_plate(shot, frames="1003")
+
+
+@pytest.mark.parametrize(("unit", "said"), [(1.0, False), (1000.0, True), (0.001, True)])
+def test_a_wrong_unit_of_depth_is_noticed(make_shot, unit: float, said: bool) -> None:
+    shot = load_shot(make_shot(frames=1, text=SHOT + f"metres_per_unit = {unit}\n"))
+    notes = make_plan(open_plate(shot), load_preset("15-perf-65")).notes
+    assert ("metres_per_unit" in notes.get("depth", "")) is said

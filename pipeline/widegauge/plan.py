@@ -26,6 +26,9 @@ from widegauge.stages.stage import Planned, Raster, Setup
 RATIO_TOLERANCE_FRAC = 0.005
 """How far the sensor's ratio may be from the picture's before one of the two must be wrong."""
 
+FAR_OFF = 8.0
+"""When all depth is so many times farther than focus, or nearer, its unit is in doubt."""
+
 NOISE_FRAMES = 3
 """Frames, spread over the whole shot, on which the footage's noise is measured."""
 
@@ -51,6 +54,7 @@ class Plan:
     setup: Setup
     stages: tuple[StagePlan, ...]
     rate: Fraction
+    depth_range_m: tuple[float, float] | None = None
 
     @property
     def notes(self) -> dict[str, str]:
@@ -59,6 +63,14 @@ class Plan:
         raster = self.setup.raster
         if self.shot.frame.eye_height is not None and raster.plate_height_px <= raster.height_px:
             said["frame"] = "eye_height has no room to act: the crop takes the footage's whole height; raise frame.zoom"
+        focus = self.setup.focus
+        if self.depth_range_m is not None and focus is not None:
+            (near_m, far_m), focus_m = self.depth_range_m, focus.marks[0][1]
+            if near_m > FAR_OFF * focus_m or far_m < focus_m / FAR_OFF:
+                said["depth"] = (
+                    f"runs from {near_m:.4g} to {far_m:.4g} m, focus lies at {focus_m:.4g} m: check depth.kind and "
+                    "depth.metres_per_unit (0.001 for millimetres)"
+                )
         return said
 
     @property
@@ -105,7 +117,8 @@ def make_plan(plate: Plate, preset: PresetFile, *, proxy: Fraction = Fraction(1)
     )
     if shot.camera.noise == "measure" and preset.stage("grain") is not None:
         setup = replace(setup, noise=measure_noise(_spread(plate)))
-    return _planned(shot, preset, setup, plate.footage.rate)
+    plan = _planned(shot, preset, setup, plate.footage.rate)
+    return replace(plan, depth_range_m=_depth_range_m(plate)) if preset.stage("defocus") is not None else plan
 
 
 def plan_ahead(recce: Recce, preset: PresetFile, *, footage_px: tuple[int, int], rate: Fraction) -> Plan:
@@ -250,8 +263,18 @@ def _gaussian_mtf(mtf50_cpp: float) -> tuple[tuple[float, float], ...]:
     return tuple((float(f), float(2.0 ** -((f / mtf50_cpp) ** 2))) for f in frequencies)
 
 
+def _depth_range_m(plate: Plate) -> tuple[float, float] | None:
+    """From where to where depth runs in the first frame, a hundredth left out at each end; None without maps."""
+    depth_m = plate.depth_m(plate.footage.numbers[0]) if plate.depth else None
+    if depth_m is None:
+        return None
+    known = depth_m[depth_m > 0.0]
+    near_m, far_m = np.quantile(known, [0.01, 0.99], method="nearest")
+    return float(near_m), float(far_m)
+
+
 def _spread(plate: Plate) -> Iterator[Float32]:
-    numbers = [n for n in plate.footage.all_numbers if n not in plate.footage.missing_numbers]
+    numbers = plate.numbers
     chosen = sorted({numbers[round(i * (len(numbers) - 1) / max(1, NOISE_FRAMES - 1))] for i in range(NOISE_FRAMES)})
     for number in chosen:
         yield plate.linear(plate.read(number))[0]

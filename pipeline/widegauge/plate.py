@@ -15,10 +15,12 @@ from widegauge.errors import MediaError, Mistake, SettingsError
 from widegauge.frame import Float32, Frame
 from widegauge.media.attributes import RATE
 from widegauge.media.encoding import Encoding, bake
-from widegauge.media.footage import Footage, list_frames, open_footage
+from widegauge.media.footage import Footage, list_frames, listed, open_footage
 from widegauge.media.images import Picture, read_channel, size_px
 from widegauge.shot import Depth, Shot
+from widegauge.shot import Footage as FootageFacts
 from widegauge.stages.stage import Raster
+from widegauge.units import parse_frames
 
 HEAL_REACH_PX = 2
 """A bad pixel is replaced by the mean of the good ones in a square this far around it."""
@@ -30,11 +32,13 @@ class Plate:
 
     shot       the facts
     footage    the frames
+    numbers    frames of the whole shot that are there: the shot file's own range, whatever part is asked for
     depth      path of the depth map of each frame; empty without maps
     """
 
     shot: Shot
     footage: Footage
+    numbers: tuple[int, ...]
     depth: Mapping[int, Path]
 
     @property
@@ -127,12 +131,12 @@ class Plate:
         """The line through the taped distances, fitted on the shot's first frame and kept."""
         facts = self.shot.depth
         assert facts is not None
-        first = self.depth[self.footage.all_numbers[0]]
+        first = self.depth[self.numbers[0]]
         return metres.fit_inverse(_values(first, facts), facts.taped)
 
     def focus_point_m(self, point: tuple[float, float]) -> float:
         """Depth at x, y (fractions of the footage) in the shot's first frame."""
-        depth_m = self.depth_m(self.footage.all_numbers[0])
+        depth_m = self.depth_m(self.numbers[0])
         if depth_m is None:
             raise MediaError("focus.point needs depth; give [depth], or a focus distance")
         return metres.at_point(depth_m, point)
@@ -141,9 +145,10 @@ class Plate:
 def open_plate(shot: Shot, *, frames: str | None = None) -> Plate:
     """Find a shot's frames and depth maps; SettingsError with every file that is not there.
 
-    ``frames`` narrows the shot file's own range.
+    ``frames`` is a part of the shot file's own range.
     """
-    facts, wrong = shot.footage, []
+    facts: FootageFacts = shot.footage
+    wrong: list[Mistake] = []
     footage = open_footage(
         shot.at(facts.path),
         frames=frames or facts.frames,
@@ -151,23 +156,32 @@ def open_plate(shot: Shot, *, frames: str | None = None) -> Plate:
         missing=facts.missing,
         part=facts.part,
     )
+    whole = parse_frames(facts.frames) if facts.frames else footage.all_numbers
+    outside = [n for n in footage.numbers if n not in whole]
+    if outside:
+        rule = f"{listed(outside)} lies outside the shot file's own range, {facts.frames or listed(whole)}"
+        wrong.append(Mistake("--frames", "", f'"{frames}"', rule, "ask for a part of it, or change footage.frames"))
+    numbers = tuple(n for n in whole if n not in footage.missing_numbers)
     depth: dict[int, Path] = {}
     if shot.depth is not None and shot.depth.path is not None:
         place = shot.at(shot.depth.path)
         depth = list_frames(place)
-        lacking = [n for n in footage.numbers if n not in depth and n not in footage.missing_numbers]
+        wanted = set(footage.numbers)
+        if shot.depth.kind == "inverse" or (shot.focus is not None and shot.focus.point is not None):
+            wanted.add(numbers[0])  # fitted, or focused, on the shot's first frame
+        lacking = sorted(n for n in wanted if n not in depth and n not in footage.missing_numbers)
         if lacking:
             wrong.append(
                 Mistake(
                     str(shot.file),
                     "depth.path",
                     f'"{shot.depth.path}"',
-                    f"no depth map for {_listed(lacking)}",
+                    f"no depth map for frame {listed(lacking)}",
                     "add the maps, narrow footage.frames, or turn defocus off and leave [depth] out",
                 )
             )
         elif depth:
-            held = {n: depth.get(n, depth[min(depth, key=lambda m: abs(m - n))]) for n in footage.numbers}
+            held = {n: depth[max((m for m in depth if m <= n), default=min(depth))] for n in footage.numbers}
             first_px = size_px(depth[min(depth)], part=shot.depth.part)
             depth = depth | held
             footage_px = (footage.probe.width_px, footage.probe.height_px)
@@ -179,7 +193,7 @@ def open_plate(shot: Shot, *, frames: str | None = None) -> Plate:
                 wrong.append(Mistake(str(shot.file), "depth.path", f'"{shot.depth.path}"', rule, remedy.rstrip(".")))
     if wrong:
         raise SettingsError(wrong)
-    return Plate(shot, footage, depth)
+    return Plate(shot, footage, numbers, depth)
 
 
 def heal(rgb: Float32) -> tuple[Float32, int]:
@@ -212,9 +226,3 @@ def _values(path: Path, facts: Depth) -> Float32:
     """A depth map's plain numbers; only an EXR has channels to choose from."""
     channel = facts.channel if path.suffix.lower() == ".exr" else None
     return read_channel(path, channel, part=facts.part)
-
-
-def _listed(numbers: list[int]) -> str:
-    shown = ", ".join(str(n) for n in numbers[:8])
-    more = f" and {len(numbers) - 8} more" if len(numbers) > 8 else ""
-    return f"frame {shown}{more}" if len(numbers) == 1 else f"frames {shown}{more}"

@@ -74,11 +74,12 @@ def differences_text(plan: Plan) -> str:
         said = _status(stage)
         if stage.acts and stage.planned is not None and stage.planned.rows:
             row = stage.planned.rows[0]
-            said += f": {row.quantity} {number(row.footage)} to {number(row.negative)} {row.unit}"
+            told = (number(row.footage), number(row.negative), number(row.difference))
+            said += f": {row.quantity}, footage {told[0]}, negative {told[1]}, difference {told[2]} {row.unit}"
         elif stage.planned is not None and stage.planned.note:
             said = f"{stage.name}: {stage.planned.note}"
         lines.append(said)
-    return "\n".join(lines)
+    return "\n".join([*lines, *(f"{name}: {plan.notes[name]}" for name in ("frame", "depth") if name in plan.notes)])
 
 
 def preset_text(preset: PresetFile) -> str:

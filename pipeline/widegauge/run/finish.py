@@ -14,7 +14,7 @@ from widegauge.errors import MediaError, mistake
 from widegauge.media.images import default_kind, extension, write_picture
 from widegauge.plan import Plan
 from widegauge.plate import Plate
-from widegauge.run.record import FrameRecord, Record, file_sha256, open_record
+from widegauge.run.record import FrameRecord, Record, file_sha256, open_record, strangers
 from widegauge.run.render import render
 
 BYTES_PER_PX = 120
@@ -83,6 +83,10 @@ def finish(job: Job, *, workers: int = 0, on_frame: Callable[[Progress], None] =
     _prepare(job.out, job.output(0).suffix)
     record = open_record(job.record_path, job.plan, kind=job.kind, proxy=job.proxy)
     numbers = job.plate.footage.numbers
+    mixed = strangers(job.out, record, {job.output(number).name for number in numbers})
+    if mixed:
+        rule = f"holds {mixed[0]} (of {len(mixed)}) made with other settings, or from another shot"
+        raise mistake("--out", "", f'"{job.out}"', rule, "choose another folder, or finish the whole shot anew")
     waiting = iter(numbers)
     flying: set[Future[tuple[int, FrameRecord, bool]]] = set()
     stopped: BaseException | None = None
@@ -110,6 +114,7 @@ def finish(job: Job, *, workers: int = 0, on_frame: Callable[[Progress], None] =
                 on_frame(Progress(number, frame.seconds, skipped, done, len(numbers), frame.remarks))
     if stopped is not None:
         raise stopped
+    _save(record)
     record.save_sidecar(job.sidecar_path)
     return record
 
@@ -118,7 +123,7 @@ def workers_for(plate: Plate) -> int:
     """Frames in flight by default: one for each core, as far as memory goes."""
     width, height = plate.footage_px
     fitting = int(_free_bytes() * MEMORY_SHARE / (width * height * BYTES_PER_PX))
-    return max(1, min(os.cpu_count() or 1, fitting))
+    return max(1, min(len(os.sched_getaffinity(0)), fitting))
 
 
 def _finish_frame(job: Job, record: Record, number: int) -> tuple[int, FrameRecord, bool]:
@@ -164,5 +169,8 @@ def _save(record: Record) -> None:
 
 
 def _free_bytes() -> int:
-    """Memory that is free now."""
+    """Memory that programs can have now, on Linux: MemAvailable, what the page cache would give back included."""
+    for line in Path("/proc/meminfo").read_text(encoding="ascii").splitlines():
+        if line.startswith("MemAvailable:"):
+            return int(line.split()[1]) * 1024
     return os.sysconf("SC_AVPHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")

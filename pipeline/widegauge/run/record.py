@@ -86,6 +86,27 @@ def open_record(path: Path, plan: Plan, *, kind: str, proxy: Fraction) -> Record
     return Record(path, key, head, _frames_of(path, key))
 
 
+def strangers(folder: Path, record: Record, outputs: set[str]) -> list[str]:
+    """Finished frames in a folder that would lie mixed with this run's: file names, in order.
+
+    They are frames of this shot made with other settings that the run does not replace, and frames of another shot
+    that it would.
+    """
+    found: set[str] = set()
+    for path in folder.glob("*.record.json"):
+        try:
+            data = json.loads(path.read_text(encoding="utf-8"))
+            names = {frame["output"] for frame in data["frames"].values()}
+            same_shot, same_settings = path == record.path, data["key"] == record.key
+        except (OSError, ValueError, KeyError, TypeError):
+            continue
+        if not same_shot:
+            found |= names & outputs
+        elif not same_settings:
+            found |= names - outputs
+    return sorted(name for name in found if (folder / name).exists())
+
+
 def file_sha256(path: Path) -> str:
     """SHA-256 of a file's bytes."""
     with path.open("rb") as file:
