@@ -17,9 +17,8 @@ import OpenEXR
 import OpenImageIO as oiio
 import pytest
 import tifffile
-from test_finish import OFF, digests, finish, without
-
 from conftest import SHOT, read_exr, read_exr_rgb, write_exr
+from test_finish import OFF, digests, finish, without
 
 CODED = SHOT.replace('encoding = "linear"', 'encoding = "{curve}"').replace("pier.####.exr", "pier.####.{suffix}", 1)
 
@@ -58,7 +57,8 @@ def _read(path: Path) -> np.ndarray:
 
 
 @pytest.mark.parametrize(
-    ("suffix", "bits", "curve"), [("tif", 16, "sRGB"), ("png", 16, "ACEScct"), ("dpx", 10, "V-Log"), ("dpx", 10, "Cineon")]
+    ("suffix", "bits", "curve"),
+    [("tif", 16, "sRGB"), ("png", 16, "ACEScct"), ("dpx", 10, "V-Log"), ("dpx", 10, "Cineon")],
 )
 class TestCodedFootage:
     def _shot(self, make_shot, tmp_path: Path, suffix: str, bits: int, curve: str) -> tuple[Path, np.ndarray]:
@@ -71,7 +71,9 @@ class TestCodedFootage:
         finish(shot, tmp_path / "out", *[word for name in OFF for word in ("--set", f"{name}.strength=0.0")])
         np.testing.assert_array_equal(_read(tmp_path / "out" / f"pier.1001.{suffix}"), codes)
 
-    def test_a_stage_that_leaves_a_pixel_alone_gives_its_code_back(self, make_shot, tmp_path: Path, suffix, bits, curve) -> None:
+    def test_a_stage_that_leaves_a_pixel_alone_gives_its_code_back(
+        self, make_shot, tmp_path: Path, suffix, bits, curve
+    ) -> None:
         """Everything in focus, defocus on: decoded, worked on, encoded, and every code is what it was."""
         shot, codes = self._shot(make_shot, tmp_path, suffix, bits, curve)
         shot.write_text(shot.read_text().replace('[depth]\npath = "plates/pier.####.exr"', "[depth]\nconstant_m = 4.2"))

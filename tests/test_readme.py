@@ -9,13 +9,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from conftest import CHECKOUT, write_exr
 from test_finish import run
 from widegauge.plan import Plan, make_plan
 from widegauge.plate import open_plate
 from widegauge.presets import load_preset
 from widegauge.shot import load_shot
-
-from conftest import CHECKOUT, write_exr
 
 README = (CHECKOUT / "README.md").read_text()
 SHOT_FILE = CHECKOUT / "sample_frames" / "landing.toml"
@@ -56,7 +55,11 @@ def test_the_shot_file_that_it_shows_is_good(tmp_path: Path) -> None:
     commands = block(README, "yours").splitlines()
     assert len(commands) == 2
     for command in commands:
-        words = shlex.split(command.replace("pier.toml", str(tmp_path / "pier.toml")).replace("--out finished", f"--out {tmp_path / 'finished'}"))
+        words = shlex.split(
+            command.replace("pier.toml", str(tmp_path / "pier.toml")).replace(
+                "--out finished", f"--out {tmp_path / 'finished'}"
+            )
+        )
         assert words[0] == ".venv/bin/widegauge"
         run(*words[1:])
     assert (tmp_path / "finished" / "pier_010.1001.exr").is_file()
@@ -72,7 +75,9 @@ def test_the_numbers_are_the_plans(plan: Plan) -> None:
         if len(cells) == 6 and cells[0] in {"framing", "defocus", "mtf", "halation", "grain"}:
             row = rows[(cells[0], cells[1], cells[2])]
             for text, number in zip(cells[3:], (row.footage, row.negative, row.difference), strict=True):
-                assert text == "-" if number is None else float(text) == pytest.approx(number, rel=0.006, abs=0.0006), line
+                assert text == "-" if number is None else float(text) == pytest.approx(number, rel=0.006, abs=0.0006), (
+                    line
+                )
             found += 1
     assert found >= 6
     assert f"{plan.depth_of_field_stops:.1f} stops too deep" in table

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -21,6 +22,8 @@ def watched(job: Job, *, workers: int = 0) -> list[str]:
     counts = {True: 0, False: 0}
     label = f"{job.plan.shot.name}, {total} frames, {in_flight} in flight"
     on_terminal = sys.stderr.isatty()
+    if _first_run():
+        click.echo("first run: compiling for about half a minute, once", err=True)
     if not on_terminal:
         click.echo(label, err=True)
     hidden = contextlib.nullcontext()
@@ -47,6 +50,13 @@ def watched(job: Job, *, workers: int = 0) -> list[str]:
         *_remarked({n: record.frames[n].remarks for n in job.plate.footage.numbers}),
         f"record: {job.record_path}",
     ]
+
+
+def _first_run() -> bool:
+    """Whether the kernels have not been compiled yet."""
+    from widegauge import kernels
+
+    return not any(Path(kernels.__file__).parent.joinpath("__pycache__").glob("*.nbi"))
 
 
 def _remarked(remarks: dict[int, dict[str, float]]) -> list[str]:

@@ -21,9 +21,7 @@ class Settings(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
 
     enabled: bool = Field(True, description="false leaves the stage out")
-    strength: float = Field(
-        1.0, ge=0.0, le=1.0, description="share of the difference to add; 0 adds nothing"
-    )
+    strength: float = Field(1.0, ge=0.0, le=1.0, description="share of the difference to add; 0 adds nothing")
 
 
 @dataclass(frozen=True, slots=True)
