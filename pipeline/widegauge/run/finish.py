@@ -18,7 +18,7 @@ from widegauge.run.record import FrameRecord, Record, file_sha256, open_record, 
 from widegauge.run.render import render
 
 BYTES_PER_PX = 120
-"""Memory that a frame in flight takes for each pixel of its plate: 80 measured (tests/bench/finish.py), half more kept."""
+"""Memory that a frame in flight takes for each pixel of its plate: 80 measured by tests/bench, half more kept."""
 
 MEMORY_SHARE = 0.5
 """Share of the memory that is free at the start which frames in flight may take together."""
