@@ -102,6 +102,14 @@ def test_overrides_reach_any_key() -> None:
     assert load_preset("15-perf-65", overrides=["framing.ratio=2.39"]).stage("framing").ratio == "2.39"
 
 
+def test_what_a_scan_resolves_is_one_more_mtf() -> None:
+    """Common practice, no source: a 15-perf frame scanned at 11K resolves about 6K, 44 cycles/mm at a tenth."""
+    negative = load_preset("15-perf-65", overrides=["negative.scan_resolves_px=6144"]).negative
+    mtf50_cpmm = negative.scan_cpmm
+    assert 2.0 ** -((6144 / 2 / 69.6 / mtf50_cpmm) ** 2) == pytest.approx(0.1)
+    assert load_preset("15-perf-65").negative.scan_cpmm == 60.0
+
+
 def test_all_mistakes_at_once() -> None:
     with pytest.raises(SettingsError) as caught:
         load_preset(

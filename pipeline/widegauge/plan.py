@@ -230,7 +230,7 @@ def _setup(
         exposure_stops=exposure_stops,
         negative_stops=preset.negative.exposure_stops,
         lens_mtf50_cpmm=preset.negative.lens_mtf50_cpmm,
-        scan_mtf50_cpmm=preset.negative.scan_mtf50_cpmm,
+        scan_mtf50_cpmm=preset.negative.scan_cpmm,
         camera_mtf=shot.camera.mtf if mtf50_cpp is None else _gaussian_mtf(mtf50_cpp),
         noise=noise if isinstance(noise, tuple) else (),
         noise_scale=min(1.0, raster.scale),

@@ -14,6 +14,7 @@ from pydantic import Field, ValidationInfo, create_model, field_validator
 from widegauge.errors import Mistake, SettingsError, mistake
 from widegauge.physics.emulsion import Stock
 from widegauge.physics.formats import Format
+from widegauge.physics.transfer import scan_mtf50
 from widegauge.stages import ORDER
 from widegauge.stages.stage import Settings
 from widegauge.tomlfile import Table, nearest, read_records, read_table, read_toml
@@ -39,6 +40,9 @@ class Negative(Table):
     exposure_stops: float = Field(0.0, ge=-6.0, le=6.0, description="over- (above 0) or under-exposure")
     lens_mtf50_cpmm: Positive = Field(80.0, description="of the large camera's lens, on the negative")
     scan_mtf50_cpmm: float = Field(60.0, ge=0.0, description="of the scan, on the negative; 0: none")
+    scan_resolves_px: int = Field(
+        0, ge=0, le=65536, description="pixels across the format that the scan resolves, instead of scan_mtf50_cpmm"
+    )
 
     @field_validator("format")
     @classmethod
@@ -76,6 +80,13 @@ class Negative(Table):
     @property
     def f_number(self) -> float:
         return parse_stop(self.stop).number
+
+    @property
+    def scan_cpmm(self) -> float:
+        """The scan's MTF50; what scan_resolves_px resolves has a tenth of response left (common practice)."""
+        if not self.scan_resolves_px:
+            return self.scan_mtf50_cpmm
+        return scan_mtf50(self.scan_resolves_px / 2.0 / self.area_mm[0])
 
 
 class View(Table):

@@ -73,6 +73,11 @@ def scan(frequency_cpmm: npt.ArrayLike, *, mtf50_cpmm: float) -> Float64:
     return np.ones_like(f) if mtf50_cpmm == 0.0 else np.exp2(-((f / mtf50_cpmm) ** 2))
 
 
+def scan_mtf50(resolved_cpmm: float) -> float:
+    """MTF50 of a scan that resolves just so much: a tenth of response there, 2^-(f/f50)^2 = 0.1."""
+    return resolved_cpmm / math.sqrt(math.log2(10.0))
+
+
 def emulsion(frequency_cpmm: npt.ArrayLike, *, mtf50_cpmm: float, power: float) -> Float64:
     """An emulsion: 1/(1 + (f/f50)^p); p = 2 is an exponential line spread (N. Koren, "Understanding MTF")."""
     f = np.asarray(frequency_cpmm, dtype=np.float64)

@@ -113,7 +113,7 @@ def _read(frames: Sequence[Float32], preset: PresetFile) -> ChartFound:
             np.concatenate(greys, axis=1),
             stock=stock,
             pitch_um=pitch_um,
-            scan_mtf50_cpmm=preset.negative.scan_mtf50_cpmm,
+            scan_mtf50_cpmm=preset.negative.scan_cpmm,
             negative_stops=preset.negative.exposure_stops,
         ),
         halation=ring,

@@ -207,7 +207,7 @@ def find_grain(
                     patches,
                     stock=stocks()[preset.negative.stock],
                     pitch_um=pitch_um,
-                    scan_mtf50_cpmm=preset.negative.scan_mtf50_cpmm,
+                    scan_mtf50_cpmm=preset.negative.scan_cpmm,
                     footage_stops=footage_stops,
                     negative_stops=preset.negative.exposure_stops,
                     aperture_um=aperture_um,
