@@ -237,6 +237,19 @@ def test_a_constant_depth_will_do(make_shot, tmp_path: Path) -> None:
     assert (tmp_path / "out" / "pier.1001.exr").is_file()
 
 
+def test_noise_is_the_same_sharp_and_blurred(make_shot, tmp_path: Path) -> None:
+    """A plate noisier than the negative: where defocus averages its noise away, as much comes back, within 15 %."""
+    shot = make_shot(frames=1, text=SHOT.replace('noise = "none"', "noise = [[0.01, 0.01], [1.0, 0.01]]"))
+    noisy = np.random.default_rng(5).normal(0.18, 0.01, (640, 960, 3)).astype(np.float32)
+    z = np.where(np.arange(960) < 480, 4.2, 60.0) * np.ones((640, 1))
+    write_exr(tmp_path / "plates" / "pier.1001.exr", noisy, z=z)
+    finish(shot, tmp_path / "out", "--set", "negative.stop=f/1.4", *without("halation", "framing"))
+    out = read_exr_rgb(tmp_path / "out" / "pier.1001.exr")
+    sharp, blurred = out[100:-100, 100:400].std(axis=(0, 1)), out[100:-100, 560:860].std(axis=(0, 1))
+    np.testing.assert_allclose(sharp, 0.01, rtol=0.15)
+    np.testing.assert_allclose(blurred, 0.01, rtol=0.15)
+
+
 def test_frames_of_two_kinds_are_not_mixed_in_one_folder(make_shot, tmp_path: Path) -> None:
     shot, out = make_shot(), tmp_path / "out"
     finish(shot, out, "--proxy", "1/2")

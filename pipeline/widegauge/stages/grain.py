@@ -41,7 +41,8 @@ class GrainSettings(Settings):
 class GrainPlan:
     """Amounts by level, and the shape of the grain.
 
-    want, have   relative variance of exposure that the negative has (3, N), and that the footage as shot has (N)
+    want, have   relative variance of exposure that the finished frame has, the greater of the negative's and the
+                 footage's (3, N), and that the footage as shot has (N)
     base, floor  level index of the first amount; light at and below which noise is added, not multiplied
     taps, mix    separable kernel; shares of three independent noises in each record (3, 3)
     """
@@ -79,7 +80,7 @@ def plan(settings: GrainSettings, setup: Setup) -> GrainPlan:
         note=_note(want, have, settings.strength, bool(setup.noise)),
         acts=settings.strength > 0.0 and bool(np.any(want > 0.0)),
         reach_px=0,
-        want=want.astype(np.float32),
+        want=np.maximum(want, have).astype(np.float32),
         have=have.astype(np.float32),
         base=level_index(floor),
         floor=floor,
@@ -169,7 +170,7 @@ def _note(want: Float64, have: Float64, strength: float, noisy: bool) -> str:
     if missing.all():
         return ""
     where = "some levels" if missing.any() else "every level"
-    return f"At {where} the footage is noisier than the negative: grain goes only where noise was taken away."
+    return f"At {where} the footage is noisier than the negative: its own noise is kept, and put back where blur took it."
 
 
 STAGE = Stage("grain", GrainSettings, plan, apply)
