@@ -170,7 +170,7 @@ def _note(want: Float64, have: Float64, strength: float, noisy: bool) -> str:
     if missing.all():
         return ""
     where = "some levels" if missing.any() else "every level"
-    return f"At {where} the footage is noisier than the negative: its own noise is kept, and put back where blur took it."
+    return f"At {where} the footage is noisier than the negative: its noise is kept, and put back where blur took it."
 
 
 STAGE = Stage("grain", GrainSettings, plan, apply)
