@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
+from widegauge.cli import main
 from widegauge.errors import SettingsError
 from widegauge.presets import formats, load_preset, preset_names, schema, stocks
 from widegauge.stages import ORDER
@@ -132,6 +135,13 @@ def test_all_mistakes_at_once() -> None:
 def test_an_unknown_preset_is_answered_with_the_nearest() -> None:
     with pytest.raises(SettingsError, match='did you mean "15-perf-65"'):
         load_preset("15-perf-56")
+
+
+def test_the_schema_of_a_shot_explains_its_keys() -> None:
+    done = CliRunner().invoke(main, ["presets", "schema", "--shot"])
+    footage = json.loads(done.stdout)["$defs"]["Footage"]["properties"]
+    assert footage["exposure_stops"]["description"] == "gain after which 0.18 is mid-grey"
+    assert all("description" in key for key in footage.values())
 
 
 def test_the_schema_names_every_stage() -> None:

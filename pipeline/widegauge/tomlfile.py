@@ -64,7 +64,7 @@ def _explain(file: str, model: type[BaseModel] | None, error: Any) -> Mistake:
     loc: tuple[str | int, ...] = error["loc"]
     key = "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in loc).lstrip(".")
     owner, description = _look_up(model, loc)
-    rule, remedy = error["msg"], description or "see `widegauge presets schema`"
+    rule, remedy = error["msg"], description or "see `widegauge presets schema`, for a shot file with --shot"
     value = "" if error["type"] == "missing" else _short(error["input"])
     match error["type"]:
         case "extra_forbidden":

@@ -62,10 +62,12 @@ def check(files: tuple[Path, ...]) -> None:
 
 
 @command.command("schema")
-def schema() -> None:
+@click.option("--shot", is_flag=True, help="Of a shot file instead: every key, and what it means.")
+def schema(shot: bool) -> None:
     """Print the JSON Schema of a preset file."""
     import json
 
     from widegauge.presets import schema
+    from widegauge.shot import Shot
 
-    click.echo(json.dumps(schema(), indent=2))
+    click.echo(json.dumps(Shot.model_json_schema() if shot else schema(), indent=2))
