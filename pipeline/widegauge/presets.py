@@ -20,8 +20,6 @@ from widegauge.stages.stage import Settings
 from widegauge.tomlfile import Table, nearest, read_records, read_table, read_toml
 from widegauge.units import parse_stop
 
-KINDS = ("same", "exr-half", "exr-float", "dpx10", "dpx16", "tiff16", "png16")
-
 _DATA_FILES = ("formats.toml", "stocks.toml")
 _OVERRIDE = re.compile(r"^([a-z0-9_]+)\.([a-z0-9_]+)=(.*)$", re.DOTALL)
 
