@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import importlib
 from typing import Any
 
 import click
 
 from widegauge import __version__
+from widegauge.cli.lazy import LazyGroup
 from widegauge.errors import WidegaugeError
 
 VERBS = {
     "plan": "What the large negative would need, and the difference for each stage.",
+    "depth": "Make, scale, clean or look at depth maps.",
     "finish": "Run the stages over a shot and write the frames back in their encoding.",
     "compare": "Show pictures before and after: stills, a page, a contact sheet.",
     "measure": "Find the numbers in pictures: edge, grain, halation, blur, noise.",
@@ -20,21 +21,8 @@ VERBS = {
 }
 
 
-class _Verbs(click.Group):
-    """Imports a verb's module when it is called; its line of help stands in VERBS."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(VERBS)
-
-    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
-        if name not in VERBS:
-            return None
-        command: click.Command = importlib.import_module(f"widegauge.cli.{name}").command
-        return command
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl(list(VERBS.items()))
+class _Verbs(LazyGroup):
+    """The verbs; an error meant for a person ends with its sentence and exit code."""
 
     def invoke(self, ctx: click.Context) -> Any:
         try:
@@ -44,7 +32,12 @@ class _Verbs(click.Group):
             ctx.exit(error.exit_code)
 
 
-@click.group(cls=_Verbs, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
+@click.group(
+    cls=_Verbs,
+    package=__name__,
+    verbs=VERBS,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110},
+)
 @click.version_option(__version__, prog_name="widegauge")
 def main() -> None:
     """Plan, finish and prove footage that should look as if it was shot on the largest film negative.

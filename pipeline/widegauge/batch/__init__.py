@@ -1,0 +1,1 @@
+"""A night's work: many shots, checked first, run, resumed, reported."""

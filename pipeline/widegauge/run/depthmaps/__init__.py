@@ -1,0 +1,1 @@
+"""Depth maps for a shot: read what a person has, make metres, write maps."""

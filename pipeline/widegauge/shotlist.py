@@ -1,0 +1,1 @@
+"""The shot list: which shots, with which presets, in which order."""
