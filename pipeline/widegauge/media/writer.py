@@ -42,18 +42,32 @@ def write(path: Path, picture: Picture, *, kind: str) -> dict[str, object]:
     for layer in layers:
         if "DateTime" not in wanted:
             layer.spec["DateTime"] = ""
+    written = _place(path, layers, form, dated="DateTime" in wanted)
+    return lost | not_held(wanted, written)
+
+
+def write_channel(path: Path, plane: Float32, *, channel: str) -> None:
+    """Write (H, W) float32 numbers as the only channel of an EXR, as they are; infinity and not-a-number stay."""
+    pixels = np.ascontiguousarray(plane[..., None], dtype=np.float32)
+    spec = _spec(pixels, (channel,), ["float"])
+    spec["compression"], spec["DateTime"] = "zip", ""
+    _place(path, [_Layer(spec, pixels)], "exr")
+
+
+def _place(path: Path, layers: list[_Layer], form: str, *, dated: bool = False) -> oiio.ImageSpec:
+    """Write beside the place, check, rename; the header as written."""
     temporary = path.with_name(f".{path.stem}.part{path.suffix}")
     try:
         _write_file(temporary, path, layers, form)
         if form == "dpx":
-            _settle_dpx_header(temporary, path.name, dated="DateTime" in wanted)
+            _settle_dpx_header(temporary, path.name, dated=dated)
         written = _read_back(temporary, path, layers[0].spec, form)
         temporary.replace(path)
     except OSError as error:
         raise _failed(path, error.strerror or str(error)) from None
     finally:
         temporary.unlink(missing_ok=True)
-    return lost | not_held(wanted, written)
+    return written
 
 
 @dataclass(frozen=True, slots=True)
