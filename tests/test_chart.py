@@ -20,7 +20,8 @@ from widegauge.plate import open_plate
 from widegauge.presets import load_preset
 from widegauge.report.checked import Checked, checked_text
 from widegauge.run.chart import check_chart
-from widegauge.run.finish import finish, make_job
+from widegauge.run.finish import finish
+from widegauge.run.job import make_job
 from widegauge.shot import load_shot
 
 SAMPLES = CHECKOUT / "sample_frames"

@@ -86,7 +86,7 @@ def test_reverse_order_gives_the_same_bytes(make_shot, tmp_path: Path) -> None:
     from widegauge.plate import open_plate
     from widegauge.presets import load_preset
     from widegauge.run.finish import finish as run_frames
-    from widegauge.run.finish import make_job
+    from widegauge.run.job import make_job
     from widegauge.shot import load_shot
 
     plate = open_plate(load_shot(make_shot()))

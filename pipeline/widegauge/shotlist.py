@@ -1,1 +1,34 @@
 """The shot list: which shots, with which presets, in which order."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One shot of a list.
+
+    at         where it stands, for people: "night.csv, line 7"
+    name       its folder below the night's output
+    shot       the shot file
+    preset     a preset's name, or a file
+    priority   higher goes first; equal ones in the list's order
+    frames     "1001-1048"; the shot file's own range when None
+    handles    frames more at both ends, as far as the footage goes
+    overrides  "stage.key=value", laid over the preset
+    facts      tables laid over the shot file's
+    """
+
+    at: str
+    name: str
+    shot: Path
+    preset: str
+    priority: int = 0
+    frames: str | None = None
+    handles: int = 0
+    overrides: tuple[str, ...] = ()
+    facts: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)

@@ -65,7 +65,8 @@ def run(place: Path, overrides: list[str], workers: int, name: str) -> tuple[flo
     from widegauge.plan import make_plan
     from widegauge.plate import open_plate
     from widegauge.presets import load_preset
-    from widegauge.run.finish import finish, make_job
+    from widegauge.run.finish import finish
+    from widegauge.run.job import make_job
     from widegauge.shot import load_shot
 
     plate = open_plate(load_shot(place / "bench.toml"))

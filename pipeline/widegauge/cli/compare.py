@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from widegauge.cli.options import planned, proxy_option
+from widegauge.cli.options import proxy_option
 from widegauge.errors import SettingsError, mistake
 
 if TYPE_CHECKING:
@@ -69,7 +69,9 @@ def _pair(before: Path, after: Path | None, *, number: int | None, **words: Any)
             exposure_stops=stops or 0.0,
         )
     if _is_shot(before):
-        plan, plate, _ = planned(before, words["presets"][0], proxy=words["proxy"])
+        from widegauge.run.bind import bind
+
+        plan, plate, _ = bind(before, words["presets"][0], proxy=words["proxy"])
         return compare.rendered_pair(plan, plate, number=number, exposure_stops=stops)
     return compare.finished_pair(compare.open_finished(before, shot=words["shot"]), number=number, exposure_stops=stops)
 
@@ -78,12 +80,13 @@ def _contact(before: Path, after: Path | None, path: Path, *, number: int | None
     """First, middle and last frame of a shot or two sequences; of a shot file, one frame on each preset."""
     from widegauge.report.contact import preset_sheet, save_sheet, shot_sheet
     from widegauge.run import compare
+    from widegauge.run.bind import bind
 
     stops = words["exposure_stops"]
     if after is None and _is_shot(before):
         pairs = []
         for preset in words["presets"]:
-            plan, plate, _ = planned(before, preset, proxy=words["proxy"])
+            plan, plate, _ = bind(before, preset, proxy=words["proxy"])
             pairs.append(compare.rendered_pair(plan, plate, number=number, exposure_stops=stops))
         save_sheet(path, preset_sheet(pairs))
         click.echo(f"{path}: frame {pairs[0].number} as shot, and on each of {len(pairs)} negatives")

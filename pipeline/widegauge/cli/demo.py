@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from widegauge.cli.options import planned, proxy_option
+from widegauge.cli.options import proxy_option
 
 _SAMPLES = Path(__file__).parents[3] / "sample_frames"
 _PRESET = "15-perf-65"
@@ -39,10 +39,11 @@ def command(out: Path, preset: str | None, shot: Path | None, chart: bool, proxy
 def _scene(out: Path, preset: str, shot: Path, proxy: str) -> None:
     from widegauge.cli.progress import watched
     from widegauge.report.table import plan_text
-    from widegauge.run.finish import make_job
+    from widegauge.run.bind import bind
+    from widegauge.run.job import make_job
     from widegauge.run.show import show_stages
 
-    plan, plate, size = planned(shot, preset, proxy=proxy)
+    plan, plate, size = bind(shot, preset, proxy=proxy)
     click.echo(plan_text(plan))
     job = make_job(plan, plate, out=out / "frames", proxy=size)
     click.echo("\n".join(["", *watched(job), ""]))
@@ -53,12 +54,13 @@ def _scene(out: Path, preset: str, shot: Path, proxy: str) -> None:
 def _chart(out: Path, presets: tuple[str, ...], shot: Path, proxy: str) -> None:
     from widegauge.cli.progress import watched
     from widegauge.report.checked import checked_text
+    from widegauge.run.bind import bind
     from widegauge.run.chart import check_chart
-    from widegauge.run.finish import make_job
+    from widegauge.run.job import make_job
 
     parts = {}
     for preset in presets:
-        plan, plate, size = planned(shot, preset, proxy=proxy)
+        plan, plate, size = bind(shot, preset, proxy=proxy)
         job = make_job(plan, plate, out=out / Path(preset).stem, proxy=size)
         watched(job)
         parts[plan.preset.title] = check_chart(job)

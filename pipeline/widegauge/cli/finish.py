@@ -8,7 +8,6 @@ import click
 
 from widegauge.cli.options import (
     frames_option,
-    planned,
     preset_option,
     proxy_option,
     set_option,
@@ -43,9 +42,10 @@ def command(
     """
     from widegauge.cli.progress import watched
     from widegauge.report.table import differences_text
-    from widegauge.run.finish import make_job
+    from widegauge.run.bind import bind
+    from widegauge.run.job import make_job
 
-    plan, plate, size = planned(shot, preset, overrides=overrides, frames=frames, proxy=proxy)
+    plan, plate, size = bind(shot, preset, overrides=overrides, frames=frames, proxy=proxy)
     click.echo(differences_text(plan), err=True)
     job = make_job(plan, plate, out=out, proxy=size)
     click.echo("\n".join(watched(job, workers=workers)))

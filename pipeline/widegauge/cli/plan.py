@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from widegauge.cli.options import planned, proxy_option, set_option
+from widegauge.cli.options import proxy_option, set_option
 from widegauge.errors import Mistake, SettingsError, mistake
 from widegauge.units import parse_rate
 
@@ -110,7 +110,9 @@ def command(
         plan = _without_file(tables, preset, layers, width=width, rate=rate, negative_focal=negative_focal)
     else:
         _refuse_with_file({"--width": width, "--rate": rate, "--negative-focal": negative_focal})
-        plan, _, _ = planned(shot, preset, overrides=layers, proxy=proxy, facts=tables)
+        from widegauge.run.bind import bind
+
+        plan, _, _ = bind(shot, preset, overrides=layers, proxy=proxy, facts=tables)
     answers = answers_for(plan, match=match or bool(reducers), reducers=reducers, model_scale=scale)
     heading = title or ("Untitled shot" if shot is None else plan.shot.name)
     if sheet is not None:

@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from widegauge.run.finish import Job, Progress
+    from widegauge.run.finish import Progress
+    from widegauge.run.job import Job
 
 
 def watched(job: Job, *, workers: int = 0) -> list[str]:
     """Finish a job while showing its progress on standard error; what to say of it in the end, a line each."""
-    from widegauge.run.finish import finish, workers_for
+    from widegauge.run.finish import finish
+    from widegauge.run.job import workers_for
 
     total = len(job.plate.footage.numbers)
     in_flight = min(total, workers or workers_for(job.plate))

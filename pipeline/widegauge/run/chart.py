@@ -26,7 +26,7 @@ from widegauge.plate import Plate
 from widegauge.presets import PresetFile, stocks
 from widegauge.report.checked import Checked
 from widegauge.run.examine import asked, halation_reach_px, open_light, pixel_um
-from widegauge.run.finish import Job
+from widegauge.run.job import Job
 from widegauge.stages import mtf
 from widegauge.stages.defocus import DefocusPlan
 from widegauge.stages.stage import Planned, Row

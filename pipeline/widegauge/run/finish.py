@@ -2,53 +2,14 @@
 
 from __future__ import annotations
 
-import os
-import time
 from collections.abc import Callable
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
-from fractions import Fraction
 from pathlib import Path
 
 from widegauge.errors import MediaError, mistake
-from widegauge.media.images import default_kind, extension, write_picture
-from widegauge.plan import Plan
-from widegauge.plate import Plate
-from widegauge.run.record import FrameRecord, Record, file_sha256, open_record, strangers
-from widegauge.run.render import render
-
-BYTES_PER_PX = 120
-"""Memory that a frame in flight takes for each pixel of its plate: 80 measured by tests/bench, half more kept."""
-
-MEMORY_SHARE = 0.5
-"""Share of the memory that is free at the start which frames in flight may take together."""
-
-
-@dataclass(frozen=True, slots=True)
-class Job:
-    """A shot bound to a plan, an output folder and a file format."""
-
-    plan: Plan
-    plate: Plate
-    out: Path
-    kind: str
-    proxy: Fraction
-
-    @property
-    def record_path(self) -> Path:
-        return self.out / f"{self.plan.shot.name}.record.json"
-
-    @property
-    def sidecar_path(self) -> Path:
-        return self.out / f"{self.plan.shot.name}.attributes.json"
-
-    def output(self, number: int) -> Path:
-        """Where a finished frame goes."""
-        footage = self.plate.footage
-        numbered = footage.is_numbered
-        stem = footage.name if numbered else self.plan.shot.name
-        padding = footage.padding if numbered else 4
-        return self.out / f"{stem}.{number:0{padding}d}.{extension(self.kind)}"
+from widegauge.run.job import Job, finish_frame, workers_for
+from widegauge.run.record import FrameRecord, Record, open_record, strangers
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,16 +22,6 @@ class Progress:
     done: int
     total: int
     remarks: dict[str, float]
-
-
-def make_job(plan: Plan, plate: Plate, *, out: Path, proxy: Fraction = Fraction(1)) -> Job:
-    """Bind a plan to where its frames go; SettingsError when that is where the sources are."""
-    folders = {path.parent.resolve() for path in (*plate.footage.files(), *plate.depth.values())}
-    if out.resolve() in folders:
-        raise mistake("--out", "", f'"{out}"', "is the folder of the footage or its depth", "choose another folder")
-    wanted = plan.preset.output.format
-    kind = default_kind(plate.footage.probe.kind) if wanted == "same" else wanted
-    return Job(plan, plate, out, kind, proxy)
 
 
 def finish(job: Job, *, workers: int = 0, on_frame: Callable[[Progress], None] = lambda _: None) -> Record:
@@ -88,25 +39,26 @@ def finish(job: Job, *, workers: int = 0, on_frame: Callable[[Progress], None] =
         rule = f"holds {mixed[0]} (of {len(mixed)}) made with other settings, or from another shot"
         raise mistake("--out", "", f'"{job.out}"', rule, "choose another folder, or finish the whole shot anew")
     waiting = iter(numbers)
-    flying: set[Future[tuple[int, FrameRecord, bool]]] = set()
+    flying: dict[Future[tuple[FrameRecord, bool]], int] = {}
     stopped: BaseException | None = None
     done = 0
     with ThreadPoolExecutor(workers, thread_name_prefix="frame") as pool:
         while True:
             while stopped is None and len(flying) < workers and (number := next(waiting, None)) is not None:
-                flying.add(pool.submit(_finish_frame, job, record, number))
+                flying[pool.submit(finish_frame, job, number, record.frames.get(number))] = number
             if not flying:
                 break
             try:
-                landed, flying = wait(flying, return_when=FIRST_COMPLETED)
+                landed, _ = wait(flying, return_when=FIRST_COMPLETED)
             except KeyboardInterrupt as interrupt:
                 stopped = stopped or interrupt
                 continue
             for future in landed:
+                number = flying.pop(future)
                 if (error := future.exception()) is not None:
                     stopped = stopped or error
                     continue
-                number, frame, skipped = future.result()
+                frame, skipped = future.result()
                 done += 1
                 if not skipped:
                     record.frames[number] = frame
@@ -117,36 +69,6 @@ def finish(job: Job, *, workers: int = 0, on_frame: Callable[[Progress], None] =
     _save(record)
     record.save_sidecar(job.sidecar_path)
     return record
-
-
-def workers_for(plate: Plate) -> int:
-    """Frames in flight by default: one for each core, as far as memory goes."""
-    width, height = plate.footage_px
-    fitting = int(_free_bytes() * MEMORY_SHARE / (width * height * BYTES_PER_PX))
-    return max(1, min(len(os.sched_getaffinity(0)), fitting))
-
-
-def _finish_frame(job: Job, record: Record, number: int) -> tuple[int, FrameRecord, bool]:
-    """Finish one frame, unless the record says that it is done; its number, its record, and whether it was."""
-    started = time.perf_counter()
-    source = job.plate.footage.fingerprint(number)
-    depth = file_sha256(job.plate.depth[number]) if job.plate.depth else ""
-    if record.is_done(number, source=source, depth=depth):
-        return number, record.frames[number], True
-    picture, remarks = render(job.plan, job.plate, number)
-    output = job.output(number)
-    not_held = write_picture(output, picture, kind=job.kind)
-    frame = FrameRecord(
-        source=source,
-        depth=depth,
-        output=output.name,
-        sha256=file_sha256(output),
-        bytes=output.stat().st_size,
-        seconds=round(time.perf_counter() - started, 3),
-        remarks=dict(remarks),
-        not_held=not_held,
-    )
-    return number, frame, False
 
 
 def _prepare(out: Path, suffix: str) -> None:
@@ -166,11 +88,3 @@ def _save(record: Record) -> None:
         raise MediaError(
             f"{record.path}: can't be written ({error.strerror}). Free some space and run again."
         ) from None
-
-
-def _free_bytes() -> int:
-    """Memory that programs can have now, on Linux: MemAvailable, what the page cache would give back included."""
-    for line in Path("/proc/meminfo").read_text(encoding="ascii").splitlines():
-        if line.startswith("MemAvailable:"):
-            return int(line.split()[1]) * 1024
-    return os.sysconf("SC_AVPHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")

@@ -30,6 +30,13 @@ class FrameRecord:
     remarks: dict[str, float] = field(default_factory=dict)
     not_held: dict[str, Any] = field(default_factory=dict)
 
+    def holds(self, folder: Path, *, source: str, depth: str) -> bool:
+        """Whether it was made from these very inputs and its file is still what was written."""
+        if (self.source, self.depth) != (source, depth):
+            return False
+        output = folder / self.output
+        return output.is_file() and output.stat().st_size == self.bytes and file_sha256(output) == self.sha256
+
 
 @dataclass(slots=True)
 class Record:
@@ -57,30 +64,26 @@ class Record:
         else:
             path.unlink(missing_ok=True)
 
-    def is_done(self, number: int, *, source: str, depth: str) -> bool:
-        """Whether a frame was finished from these very inputs and its file is still what was written."""
-        done = self.frames.get(number)
-        if done is None or (done.source, done.depth) != (source, depth):
-            return False
-        output = self.path.parent / done.output
-        return output.is_file() and output.stat().st_size == done.bytes and file_sha256(output) == done.sha256
+
+def settings_key(plan: Plan, *, kind: str, proxy: Fraction) -> str:
+    """A checksum of everything that decides a frame's pixels but the frame itself."""
+    stamp = json.dumps(
+        [__version__, _settings(plan, kind=kind, proxy=proxy) | {"setup": asdict(plan.setup)}],
+        sort_keys=True,
+        default=str,
+    )
+    return hashlib.sha256(stamp.encode()).hexdigest()
 
 
 def open_record(path: Path, plan: Plan, *, kind: str, proxy: Fraction) -> Record:
     """The record at ``path`` if it was made with the same settings, else a new one."""
-    preset = plan.preset.model_dump(mode="json", exclude={"title", "view"})
-    facts = plan.shot.model_dump(mode="json", by_alias=True)
-    facts["footage"].pop("frames")
-    setup = asdict(plan.setup)
-    settings = {"preset": preset, "shot": facts, "setup": setup, "kind": kind, "proxy": str(proxy)}
-    stamp = json.dumps([__version__, settings], sort_keys=True, default=str)
-    key = hashlib.sha256(stamp.encode()).hexdigest()
+    key = settings_key(plan, kind=kind, proxy=proxy)
     head = {
         "widegauge": __version__,
         "libraries": {name: version(name) for name in _LIBRARIES},
         "shot_file": plan.shot.file.name,
         "shot_at": os.path.relpath(plan.shot.file.resolve(), path.parent.resolve()),
-        "settings": {"preset": preset, "shot": facts, "kind": kind, "proxy": str(proxy)},
+        "settings": _settings(plan, kind=kind, proxy=proxy),
         "plan": plan.to_json(),
     }
     return Record(path, key, head, _frames_of(path, key))
@@ -118,6 +121,13 @@ def replace_text(path: Path, text: str) -> None:
     beside = path.with_name(f".{path.name}.part")
     beside.write_text(text, encoding="utf-8")
     os.replace(beside, path)  # noqa: PTH105
+
+
+def _settings(plan: Plan, *, kind: str, proxy: Fraction) -> dict[str, Any]:
+    facts = plan.shot.model_dump(mode="json", by_alias=True)
+    facts["footage"].pop("frames")
+    preset = plan.preset.model_dump(mode="json", exclude={"title", "view"})
+    return {"preset": preset, "shot": facts, "kind": kind, "proxy": str(proxy)}
 
 
 def _frames_of(path: Path, key: str) -> dict[int, FrameRecord]:

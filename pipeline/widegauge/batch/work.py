@@ -1,0 +1,104 @@
+"""A piece of a night's work: some frames of one shot. Paths travel, pixels never do."""
+
+from __future__ import annotations
+
+import pickle
+import traceback
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+from widegauge.errors import WidegaugeError
+from widegauge.run.bind import bind
+from widegauge.run.job import Job, finish_frame, make_job
+from widegauge.run.record import FrameRecord, settings_key
+from widegauge.shotlist import Entry
+
+KEPT_JOBS = 8
+"""Shots that a process keeps open: those in flight, and some that come back."""
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """Frames of one shot, small enough to travel to another machine.
+
+    entry   the shot, as the list has it, with ``frames`` settled
+    out     the shot's own output folder
+    proxy   "1", "1/4" ...
+    key     the record's key of settings, by which both sides see that they read the same facts
+    known   what the record says of each frame to be finished, in their order; None for those it doesn't hold
+    """
+
+    entry: Entry
+    out: Path
+    proxy: str
+    key: str
+    known: Mapping[int, FrameRecord | None]
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What became of one frame.
+
+    frame     its record; None when it failed
+    skipped   finished before, and still good
+    trouble   a sentence for a person when it failed
+    fault     the traceback, when the trouble is a fault of the program's
+    """
+
+    number: int
+    frame: FrameRecord | None
+    skipped: bool = False
+    trouble: str = ""
+    fault: str = ""
+
+
+def job_for(entry: Entry, *, out: Path, proxy: str) -> Job:
+    """Bind a list's entry; SettingsError with every mistake in its files."""
+    plan, plate, size = bind(
+        entry.shot, entry.preset, overrides=entry.overrides, frames=entry.frames, proxy=proxy, facts=entry.facts
+    )
+    return make_job(plan, plate, out=out, proxy=size)
+
+
+def do_work(work: Work) -> tuple[Done, ...]:
+    """Finish the frames of a piece of work; never raises: each frame comes back done, or with its trouble."""
+    try:
+        job = _kept_job(work)
+    except Exception as error:
+        return tuple(_failed(number, error) for number in work.known)
+    return tuple(_one(job, number, known) for number, known in work.known.items())
+
+
+def _one(job: Job, number: int, known: FrameRecord | None) -> Done:
+    try:
+        frame, skipped = finish_frame(job, number, known)
+    except Exception as error:
+        return _failed(number, error)
+    return Done(number, frame, skipped)
+
+
+def _failed(number: int, error: Exception) -> Done:
+    if isinstance(error, WidegaugeError):
+        return Done(number, None, trouble=str(error))
+    fault = "".join(traceback.format_exception(error))
+    return Done(number, None, trouble=f"a fault in the program ({type(error).__name__}: {error})", fault=fault)
+
+
+def _kept_job(work: Work) -> Job:
+    """The bound shot, kept from one piece of work to the next for as long as its files say the same."""
+    job = _bound(pickle.dumps((work.entry, work.out, work.proxy, work.key)))
+    if settings_key(job.plan, kind=job.kind, proxy=job.proxy) != work.key:
+        _bound.cache_clear()
+        raise WidegaugeError(
+            f"{work.entry.shot}: here the shot or its preset says something else than where the batch was started; "
+            "see that all machines read the same files, with the same version of widegauge"
+        )
+    return job
+
+
+@lru_cache(maxsize=KEPT_JOBS)
+def _bound(words: bytes) -> Job:
+    entry, out, proxy, _ = pickle.loads(words)
+    return job_for(entry, out=out, proxy=proxy)
