@@ -7,13 +7,20 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Any, Protocol
 
 from widegauge.batch.work import Done, Work, do_work
+from widegauge.errors import WidegaugeError
+
+
+class CrewLost(WidegaugeError):
+    """The crew can't go on: its scheduler or all of its workers are gone. Whole frames stay; a rerun goes on."""
+
+    exit_code = 1
 
 
 class Task(Protocol):
     """A piece of work that was handed in."""
 
     def result(self) -> tuple[Done, ...]:
-        """What became of it; raises when the crew lost it."""
+        """What became of it; raises CrewLost when the crew is gone."""
 
     def add_done_callback(self, call: Callable[[Any], Any]) -> Any:
         """Have ``call`` called with the task when it has ended, in some thread."""
