@@ -114,6 +114,7 @@ def test_options_take_the_place_of_what_the_file_says(make_shot) -> None:
         ([*HIRE, "--proxy", "1/4"], ["--proxy", "--width"]),
         ([SAMPLE, "--rate", "24", "--width", 100], ["--rate", "--width", "shot file"]),
         (["--sensor", "23.5x15.7", "--negative-focal", -3], ["--negative-focal"]),
+        ([*HIRE, "--negative-focal", 80], ["--focal", "--stop", "stands beside --negative-focal"]),
     ],
 )
 def test_mistakes_are_named_by_option_all_at_once(words: list, wanted: list[str]) -> None:

@@ -52,7 +52,7 @@ def test_all_mistakes_at_once(make_shot) -> None:
     assert 'did you mean "rig_kg"' in found["camera.rig_kgs"]
     assert "V-Log" in found["footage.encoding"]
     assert "rising order (1001 after 1005)" in found["focus.pull"]
-    assert "greater than 0" in found["lens.focal_reducer"]
+    assert "must be above 0" in found["lens.focal_reducer"]
 
 
 @pytest.mark.parametrize(

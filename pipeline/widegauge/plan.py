@@ -12,7 +12,7 @@ import numpy as np
 
 from widegauge.errors import MediaError, Mistake, SettingsError, mistake
 from widegauge.frame import Float32
-from widegauge.measure.noise import measure_noise
+from widegauge.measure.noise import frames_to_read, measure_noise
 from widegauge.physics import lens
 from widegauge.physics.formats import width_around_pad, width_in_crop
 from widegauge.physics.lens import FocusPull, Side
@@ -28,9 +28,6 @@ RATIO_TOLERANCE_FRAC = 0.005
 
 FAR_OFF = 8.0
 """When all depth is so many times farther than focus, or nearer, its unit is in doubt."""
-
-NOISE_FRAMES = 3
-"""Frames, spread over the whole shot, on which the footage's noise is measured."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,9 +271,7 @@ def _depth_range_m(plate: Plate) -> tuple[float, float] | None:
 
 
 def _spread(plate: Plate) -> Iterator[Float32]:
-    numbers = plate.numbers
-    chosen = sorted({numbers[round(i * (len(numbers) - 1) / max(1, NOISE_FRAMES - 1))] for i in range(NOISE_FRAMES)})
-    for number in chosen:
+    for number in frames_to_read(plate.numbers):
         yield plate.linear(plate.read(number))[0]
 
 

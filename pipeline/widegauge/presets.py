@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -17,13 +18,11 @@ from widegauge.physics.formats import Format
 from widegauge.physics.transfer import scan_mtf50
 from widegauge.stages import ORDER
 from widegauge.stages.stage import Settings
-from widegauge.tomlfile import Table, nearest, read_records, read_table, read_toml
+from widegauge.tomlfile import Positive, Table, nearest, read_records, read_table, read_toml
 from widegauge.units import parse_stop
 
 _DATA_FILES = ("formats.toml", "stocks.toml")
 _OVERRIDE = re.compile(r"^([a-z0-9_]+)\.([a-z0-9_]+)=(.*)$", re.DOTALL)
-
-Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
 
 
 class Negative(Table):
@@ -164,7 +163,8 @@ def load_preset(name: str, *, overrides: Sequence[str] = ()) -> PresetFile:
     try:
         preset = read_table(Preset, data, file=path)
     except SettingsError as error:
-        wrong.extend(error.mistakes)
+        laid = {match[1] + "." + match[2] for text in overrides if (match := _OVERRIDE.match(text))}
+        wrong.extend(replace(each, file="--set") if each.key in laid else each for each in error.mistakes)
     if wrong:
         raise SettingsError(wrong)
     return preset

@@ -91,7 +91,7 @@ def parse_size(text: str) -> list[float]:
     return [width_mm, height_mm]
 
 
-def parse_scale(text: str) -> float:
+def parse_model_scale(text: str) -> float:
     """Read a model's scale, "1:25" or "25", as 25; ValueError outside 1:1 to 1:10000."""
     head, _, tail = text.rpartition(":")
     try:

@@ -12,15 +12,12 @@ from pydantic import Field, PrivateAttr, ValidationInfo, field_validator
 
 from widegauge.media.encoding import check_primaries, check_transfer
 from widegauge.physics.lens import FocusPull, pupil_distance_m
-from widegauge.tomlfile import Table, read_table, read_toml
+from widegauge.tomlfile import Finite, Positive, Share, Table, read_table, read_toml
 from widegauge.units import Stop, parse_frames, parse_rate, parse_stop
 
 _RIVALS = {"distance_m": ("pull", "point"), "mtf50_cpp": ("mtf",)}
 """Keys that may not stand beside a key: laying it over them takes their place."""
 
-Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
-Finite = Annotated[float, Field(allow_inf_nan=False)]
-Share = Annotated[float, Field(ge=0.0, le=1.0)]
 Pair = Annotated[tuple[Positive, Positive], Field(strict=False)]
 Rows = Annotated[tuple[Annotated[tuple[float, float], Field(strict=False)], ...], Field(strict=False)]
 

@@ -6,11 +6,32 @@ import difflib
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, TypeVar, get_args
+from typing import Annotated, Any, TypeVar, get_args
 
-from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from widegauge.errors import Mistake, SettingsError, mistake
+
+Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+Share = Annotated[float, Field(ge=0.0, le=1.0)]
+
+_NOUNS = {
+    "float": "a number",
+    "int": "a whole number",
+    "string": "a text, in quotes",
+    "bool": "true or false",
+    "tuple": "a list, in square brackets",
+    "list": "a list, in square brackets",
+    "dict": "a table",
+    "model": "a table",
+}
+_BOUNDS = {
+    "greater_than": "above {gt:g}",
+    "greater_than_equal": "at least {ge:g}",
+    "less_than": "below {lt:g}",
+    "less_than_equal": "at most {le:g}",
+}
 
 
 class Table(BaseModel):
@@ -75,6 +96,14 @@ def _explain(file: str, model: type[BaseModel] | None, error: Any) -> Mistake:
         case "value_error":
             said, _, advice = str(error["ctx"]["error"]).partition("; ")
             rule, remedy = said, advice or remedy
+        case "literal_error":
+            rule, remedy = "not one of the values it can have", f"give one of {error['ctx']['expected']}"
+        case "finite_number":
+            rule = "is not a finite number"
+        case kind if kind in _BOUNDS:
+            rule = "must be " + _BOUNDS[kind].format(**error["ctx"])
+        case kind if (noun := _NOUNS.get(kind.removesuffix("_type"))) is not None:
+            rule = f"is not {noun}"
         case _:
             rule = rule[0].lower() + rule[1:]
     return Mistake(file, key, value, rule, remedy)

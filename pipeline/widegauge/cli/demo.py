@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from widegauge.cli.options import proxy_option
+from widegauge.errors import mistake
 
 _SAMPLES = Path(__file__).parents[3] / "sample_frames"
 _PRESET = "15-perf-65"
@@ -30,6 +31,9 @@ _CHART_PRESETS = (_PRESET, "super-16")
 @proxy_option
 def command(out: Path, preset: str | None, shot: Path | None, chart: bool, proxy: str) -> None:
     """Finish the sample frames; write a wipe and a sheet of the stages; say where to look."""
+    if shot is None and not _SAMPLES.is_dir():
+        rule = "the sample frames come with the source, not with an installed program"
+        raise mistake("demo", "--shot", "", rule, "give a shot file, or run it in a checkout")
     if chart:
         _chart(out / "chart", (preset,) if preset else _CHART_PRESETS, shot or _SAMPLES / "chart.toml", proxy)
     else:

@@ -95,10 +95,10 @@ def command(
     import json
 
     from widegauge.advice.answers import answers_for
-    from widegauge.recce import parse_scale, parse_size, stated
+    from widegauge.recce import parse_model_scale, parse_size, stated
     from widegauge.report.table import plan_text
 
-    scale = None if model_scale is None else stated("--model", model_scale, parse_scale)
+    scale = None if model_scale is None else stated("--model", model_scale, parse_model_scale)
     if facts["sensor_mm"] is not None:
         facts["sensor_mm"] = stated("--sensor", facts["sensor_mm"], parse_size)
     asked = {"negative.format": format_, "negative.stop": negative_stop}
@@ -107,9 +107,12 @@ def command(
     if shot is None:
         if proxy != "1":
             raise mistake("command line", "--proxy", proxy, "needs a shot file", "without one --width says it")
+        if negative_focal is not None:
+            _refuse({"--focal": facts["focal_mm"], "--stop": facts["stop"]}, "stands beside --negative-focal")
         plan = _without_file(tables, preset, layers, width=width, rate=rate, negative_focal=negative_focal)
     else:
-        _refuse_with_file({"--width": width, "--rate": rate, "--negative-focal": negative_focal})
+        by_file = {"--width": width, "--rate": rate, "--negative-focal": negative_focal}
+        _refuse(by_file, "stands beside a shot file, which says it")
         from widegauge.run.bind import bind
 
         plan, _, _ = bind(shot, preset, overrides=layers, proxy=proxy, facts=tables)
@@ -153,9 +156,9 @@ def _without_file(
     return plan_of(facts, settings, width_px=width or UHD_WIDTH_PX, rate=per_second)
 
 
-def _refuse_with_file(given: dict[str, Any]) -> None:
+def _refuse(given: dict[str, Any], rule: str) -> None:
     wrong = [
-        Mistake("command line", option, str(value), "stands beside a shot file, which says it", "leave one out")
+        Mistake("command line", option, str(value), rule, "leave one out")
         for option, value in given.items()
         if value is not None
     ]

@@ -9,7 +9,7 @@ white and reads low. Green stands for all three: it is the least filtered record
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,6 +39,16 @@ DEAD_SHARE = 0.05
 MAD_TO_SIGMA = 1.4826
 MAD_ERROR = 1.17
 """Relative error of sigma from n Gaussian values by MAD: 1.17 / sqrt(n) (efficiency 0.37, Rousseeuw and Croux)."""
+
+
+FRAMES = 5
+"""Of a long shot no more frames than these, spread over it, are read."""
+
+
+def frames_to_read(numbers: Sequence[int]) -> list[int]:
+    """The frames of a shot that its noise is read from: all of a short one, else the ends and some between."""
+    last = len(numbers) - 1
+    return sorted({numbers[round(i * last / (FRAMES - 1))] for i in range(FRAMES)})
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,7 @@ from widegauge.errors import MediaError, Mistake, SettingsError, mistake
 from widegauge.frame import Float32
 from widegauge.measure.granularity import TILE_PX, GrainFound, flat_places, measure_grain, patches_at
 from widegauge.measure.lamp import NEAR_PX
+from widegauge.measure.noise import frames_to_read
 from widegauge.measure.refusal import RefusalError
 from widegauge.media.encoding import Encoding, bake, check_transfer
 from widegauge.media.footage import open_footage
@@ -30,9 +31,6 @@ FEWEST_CLIPPED = 3
 
 HALATION_REACH_MM, HALATION_REACH_PX = 1.5, 160.0
 """How far around a lamp to look: nine tenths of what comes back from acetate lies within 1 mm."""
-
-NOISE_FRAMES = 8
-"""Of a long shot no more frames than these, spread over it, are read for its noise."""
 
 _PRIMARIES = "ITU-R BT.709"
 T = TypeVar("T")
@@ -136,13 +134,13 @@ def footage_frames(path: Path, *, encoding: str | None) -> Iterator[Float32]:
     """Frames of a shot file, a pattern, a folder, a picture or a movie, spread over the shot, in linear light."""
     if path.suffix.lower() == ".toml":
         plate = open_plate(load_shot(path))
-        for number in _spread([n for n in plate.footage.numbers if n not in plate.footage.missing_numbers]):
+        for number in frames_to_read([n for n in plate.footage.numbers if n not in plate.footage.missing_numbers]):
             yield plate.linear(plate.footage.read(number))[0]
         return
     footage = open_footage(path, missing="hold")
     facts = footage.probe
     curve = _encoding(path, facts.kind, encoding, stretched=facts.stretched)
-    for number in _spread([n for n in footage.numbers if n not in footage.missing_numbers]):
+    for number in frames_to_read([n for n in footage.numbers if n not in footage.missing_numbers]):
         picture: Picture = footage.read(number)
         yield heal(curve.decode(picture.rgb))[0]
 
@@ -197,7 +195,10 @@ def find_grain(
         toe = emulsion.toe_linear(stocks()[preset.negative.stock], **stops)
         windows = [(corners, TILE_PX, TILE_PX) for corners in flat_places(frames[0], lowest_linear=toe)]
         if not windows:
-            raise MediaError(f"{path}: nothing is flat enough to read grain from. Name a flat part with --region.")
+            raise MediaError(
+                f"{path}: no {TILE_PX} x {TILE_PX} pixels, above the toe of the curve, are flat "
+                "enough to read grain from. Name a flat part with --region."
+            )
     found: list[GrainFound] = []
     for i, (corners, width, height) in enumerate(windows):
         try:
@@ -273,9 +274,3 @@ def _encoding(path: Path, kind: str, name: str | None, *, stretched: bool = Fals
     if broken:
         raise mistake("--encoding", "", f'"{name}"', broken, "see the list in the documentation of colour-science")
     return bake(name, _PRIMARIES, stretched=stretched)
-
-
-def _spread(numbers: list[int]) -> list[int]:
-    if len(numbers) <= NOISE_FRAMES:
-        return numbers
-    return sorted({numbers[round(i * (len(numbers) - 1) / (NOISE_FRAMES - 1))] for i in range(NOISE_FRAMES)})
