@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from widegauge.errors import MediaError, mistake
+
 if TYPE_CHECKING:
     from widegauge.presets import PresetFile
 
@@ -47,9 +49,15 @@ def _scale(function: F) -> F:
     return function
 
 
+def _png(ctx: click.Context, option: click.Parameter, plot: Path | None) -> Path | None:
+    if plot is not None and plot.suffix.lower() != ".png":
+        raise mistake("--plot", "", f'"{plot}"', "plots are PNG pictures", "give a name that ends in .png")
+    return plot
+
+
 def _results(function: F) -> F:
     for option in (
-        click.option("--plot", type=click.Path(path_type=Path), metavar="FILE.png", help="Draw a plot."),
+        click.option("--plot", type=click.Path(path_type=Path), callback=_png, metavar="FILE.png", help="Draw a plot."),
         click.option("--json", "as_json", is_flag=True, help="Print the numbers as JSON."),
     ):
         function = option(function)
@@ -78,7 +86,6 @@ def edge(
     from widegauge.run.examine import asked, open_light, parse_region
     from widegauge.run.examine import pixel_um as pitch
 
-    _png(plot)
     where = parse_region(region)
     whole = open_light(image, encoding=encoding)
     pitch_um = pitch(whole.full_px, stated_um=pixel_um, preset=_preset(preset), format_name=format_name)
@@ -86,10 +93,7 @@ def edge(
     light.refuse_clipped()
     found = asked(image, lambda: measure_edge(light.rgb))
     _say(image, light.region, edge_text(found, pixel_um=pitch_um), edge_data(found, pixel_um=pitch_um), as_json)
-    if plot is not None:
-        from widegauge.report.plots import edge_plot
-
-        edge_plot(plot, found, title=f"{image.name}, slanted edge", pixel_um=pitch_um)
+    _draw(plot, "edge", found, title=f"{image.name}, slanted edge", pixel_um=pitch_um)
 
 
 @command.command("grain")
@@ -120,7 +124,6 @@ def grain(
     from widegauge.run.examine import find_grain, open_lights, parse_region
     from widegauge.run.examine import pixel_um as pitch
 
-    _png(plot)
     settings = load_preset(preset)
     where = [region for region in map(parse_region, regions) if region is not None]
     lights = open_lights(images, encoding=encoding)
@@ -129,17 +132,10 @@ def grain(
         lights, where, preset=settings, pitch_um=pitch_um, aperture_um=aperture_um, footage_stops=exposure_stops
     )
     stock = stocks()[settings.negative.stock]
-    _say(
-        images[0],
-        None,
-        grain_text(found, pixel_um=pitch_um, stock=stock.title),
-        grain_data(found, pixel_um=pitch_um),
-        as_json,
-    )
-    if plot is not None:
-        from widegauge.report.plots import grain_plot
-
-        grain_plot(plot, found, stock, title=f"{images[0].name}, grain on {stock.title}, {pitch_um:.2f} um a pixel")
+    text = grain_text(found, pixel_um=pitch_um, stock=stock.title)
+    _say(images[0], None, text, grain_data(found, pixel_um=pitch_um), as_json)
+    title = f"{images[0].name}, grain on {stock.title}, {pitch_um:.2f} um a pixel"
+    _draw(plot, "grain", found, stock, title=title)
 
 
 @command.command("halation")
@@ -168,7 +164,6 @@ def halation(
     from widegauge.run.examine import asked, halation_reach_px, open_light, parse_place
     from widegauge.run.examine import pixel_um as pitch
 
-    _png(plot)
     place, settings = parse_place(at), _preset(preset)
     light = open_light(image, encoding=encoding)
     pitch_um = pitch(light.full_px, stated_um=pixel_um, preset=settings, format_name=format_name)
@@ -180,10 +175,7 @@ def halation(
     expected = None if stock is None else base.ring_radius_mm(thickness_mm=stock.base_thickness_mm, index=index)
     text = halation_text(found, pixel_um=pitch_um, expected_mm=expected)
     _say(image, None, text, halation_data(found, pixel_um=pitch_um), as_json)
-    if plot is not None:
-        from widegauge.report.plots import halation_plot
-
-        halation_plot(plot, found, title=f"{image.name}, around the lamp", pixel_um=pitch_um)
+    _draw(plot, "halation", found, title=f"{image.name}, around the lamp", pixel_um=pitch_um)
 
 
 @command.command("blur")
@@ -207,13 +199,11 @@ def blur(
     as_json: bool,
 ) -> None:
     """Blur radius in IMAGE: of an edge in --region, or of a lamp (--at, or the brightest)."""
-    from widegauge.errors import mistake
     from widegauge.measure.blur import measure_edge_blur, measure_lamp_blur
     from widegauge.report.measured import blur_data, blur_text
     from widegauge.run.examine import asked, open_light, parse_place, parse_region
     from widegauge.run.examine import pixel_um as pitch
 
-    _png(plot)
     place, where = parse_place(at), parse_region(region)
     if place is not None and where is not None:
         raise mistake("--at", "", at, "a lamp and an edge at once", "give --at for a lamp, or --region for an edge")
@@ -229,10 +219,7 @@ def blur(
         light.refuse_clipped()
         found = asked(image, lambda: measure_edge_blur(light.rgb, less_px=less_px))
     _say(image, where, blur_text(found, pixel_um=pitch_um), blur_data(found, pixel_um=pitch_um), as_json)
-    if plot is not None:
-        from widegauge.report.plots import blur_plot
-
-        blur_plot(plot, found, light.rgb, title=f"{image.name}, blur", pixel_um=pitch_um)
+    _draw(plot, "blur", found, light.rgb, title=f"{image.name}, blur", pixel_um=pitch_um)
 
 
 @command.command("noise")
@@ -242,12 +229,10 @@ def blur(
 @_results
 def noise(footage: Path, exposure_stops: float, encoding: str | None, plot: Path | None, as_json: bool) -> None:
     """Noise of FOOTAGE itself against exposure: a shot file, numbered frames, a folder or a movie."""
-    from widegauge.errors import MediaError
     from widegauge.measure.noise import find_noise
     from widegauge.report.measured import noise_data, noise_text
     from widegauge.run.examine import footage_frames
 
-    _png(plot)
     found = find_noise(footage_frames(footage, encoding=encoding))
     if not found.rows:
         raise MediaError(f"{footage}: nothing is flat enough to read noise from. Take frames with even walls or sky.")
@@ -257,23 +242,13 @@ def noise(footage: Path, exposure_stops: float, encoding: str | None, plot: Path
             "Take the original, with more bits."
         )
     _say(footage, None, noise_text(found, exposure_stops=exposure_stops), noise_data(found), as_json)
-    if plot is not None:
-        from widegauge.report.plots import noise_plot
-
-        noise_plot(plot, found, title=f"{footage.name}, noise of the footage", exposure_stops=exposure_stops)
+    _draw(plot, "noise", found, title=f"{footage.name}, noise of the footage", exposure_stops=exposure_stops)
 
 
 def _preset(name: str | None) -> PresetFile | None:
     from widegauge.presets import load_preset
 
     return None if name is None else load_preset(name)
-
-
-def _png(plot: Path | None) -> None:
-    from widegauge.errors import mistake
-
-    if plot is not None and plot.suffix.lower() != ".png":
-        raise mistake("--plot", "", f'"{plot}"', "plots are PNG pictures", "give a name that ends in .png")
 
 
 def _say(image: Path, region: tuple[int, int, int, int] | None, text: str, data: dict[str, Any], as_json: bool) -> None:
@@ -285,3 +260,12 @@ def _say(image: Path, region: tuple[int, int, int, int] | None, text: str, data:
         )
     else:
         click.echo(text)
+
+
+def _draw(path: Path | None, kind: str, *found: Any, **words: Any) -> None:
+    """Draw what was found, by the plot of that kind, when a place for it was given."""
+    if path is None:
+        return
+    from widegauge.report import plots
+
+    getattr(plots, f"{kind}_plot")(path, *found, **words)
