@@ -1,8 +1,8 @@
-"""The shot list: which shots, with which presets, in which order."""
+"""One shot of a list, and the order in which a night takes them."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -13,7 +13,7 @@ class Entry:
     """One shot of a list.
 
     at         where it stands, for people: "night.csv, line 7"
-    name       its folder below the night's output
+    name       its folder below the night's output, or an absolute path on another disk
     shot       the shot file
     preset     a preset's name, or a file
     priority   higher goes first; equal ones in the list's order
@@ -32,3 +32,8 @@ class Entry:
     handles: int = 0
     overrides: tuple[str, ...] = ()
     facts: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+
+
+def in_order(entries: Iterable[Entry]) -> tuple[Entry, ...]:
+    """The night's order: higher priority first, equal ones as the list has them."""
+    return tuple(sorted(entries, key=lambda entry: -entry.priority))

@@ -1,0 +1,72 @@
+"""Read a shot list, whatever it is written in."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+from widegauge.errors import Mistake, SettingsError, mistake
+from widegauge.shotlist.entry import Entry
+from widegauge.shotlist.line import Defaults, Line, read_line, settle
+from widegauge.tomlfile import nearest, read_table, read_toml
+
+_HEAD = re.compile(r"^\s*\[\[\s*shot\s*\]\]", re.MULTILINE)
+
+
+def load_list(
+    path: Path,
+    *,
+    preset: str | None = None,
+    shots: Path | None = None,
+    on_remark: Callable[[str], None] = lambda _: None,
+) -> tuple[Entry, ...]:
+    """The shots of a list, in its order; SettingsError with every mistake in it.
+
+    ``preset`` serves shots that name none. ``shots`` is the folder of shot files for a timeline's clips.
+    ``on_remark`` is called with a sentence for each thing that was left out.
+    """
+    path = path.absolute()
+    match path.suffix.lower():
+        case ".toml":
+            return _from_toml(path, preset=preset)
+    raise mistake(path, "", None, "is no shot list", "write it as .toml, .csv or .otio")
+
+
+def _from_toml(path: Path, *, preset: str | None) -> tuple[Entry, ...]:
+    """``[[shot]]`` tables, and ``[all]`` with what they share."""
+    data = read_toml(path)
+    wrong: list[Mistake] = []
+    lines: list[tuple[str, Line]] = []
+    defaults = Defaults()
+    for name in data.keys() - {"all", "shot"}:
+        wrong.append(Mistake(str(path), name, "", "not a known key", nearest(name, ["all", "shot"])))
+    try:
+        defaults = read_table(Defaults, data.get("all", {}), file=f"{path}, [all]")
+    except SettingsError as error:
+        wrong.extend(error.mistakes)
+    tables = data.get("shot", [])
+    if not isinstance(tables, list) or not tables:
+        wrong.append(Mistake(str(path), "shot", "", "the list has no shots", "begin each with [[shot]]"))
+        tables = []
+    for at, table in zip(_places(path, len(tables)), tables, strict=True):
+        try:
+            lines.append((at, read_line(table, at)))
+        except SettingsError as error:
+            wrong.extend(error.mistakes)
+    try:
+        entries = settle(lines, defaults=defaults, folder=path.parent, preset=preset)
+    except SettingsError as error:
+        wrong.extend(error.mistakes)
+    if wrong:
+        raise SettingsError(wrong)
+    return entries
+
+
+def _places(path: Path, count: int) -> list[str]:
+    """Where each shot stands: its line, or its number where the heads can't be told apart."""
+    text = path.read_text(encoding="utf-8")
+    heads = [text.count("\n", 0, head.end()) + 1 for head in _HEAD.finditer(text)]
+    if len(heads) == count:
+        return [f"{path.name}, line {line}" for line in heads]
+    return [f"{path.name}, shot {i + 1}" for i in range(count)]
