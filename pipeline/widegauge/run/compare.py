@@ -22,7 +22,7 @@ from widegauge.presets import Preset, PresetFile
 from widegauge.report.pair import Pair
 from widegauge.report.stills import View
 from widegauge.run.pictures import framed_light, stage_pictures
-from widegauge.run.record import open_record
+from widegauge.run.record import open_record, read_record
 from widegauge.shot import load_shot
 
 EXR_PRIMARIES = "ITU-R BT.709"
@@ -176,7 +176,7 @@ def _finished_light(shot: Finished, number: int) -> Float32:
 
 def _record_data(path: Path) -> dict[str, Any]:
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
+        data = read_record(path)
     except FileNotFoundError:
         raise mistake(path, "", None, "no such file", "check the name") from None
     except (OSError, ValueError):

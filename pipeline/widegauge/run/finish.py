@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import closing
 from dataclasses import dataclass
-from pathlib import Path
+from functools import partial
 
-from widegauge.errors import MediaError, mistake
+from widegauge.run.ctrlc import CtrlC
+from widegauge.run.intray import InTray
 from widegauge.run.job import Job, finish_frame, workers_for
-from widegauge.run.record import FrameRecord, Record, open_record, strangers
+from widegauge.run.output import Output
+from widegauge.run.record import FrameRecord, Record
+
+Landed = Future[tuple[FrameRecord, bool]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,63 +33,46 @@ def finish(job: Job, *, workers: int = 0, on_frame: Callable[[Progress], None] =
     """Finish every frame of the footage's range that the record does not hold already.
 
     ``workers`` frames are in flight at a time (0: as many as cores and memory allow). A frame that fails, or
-    Ctrl-C, stops the shot: frames in flight are finished and kept, then the error is raised.
+    Ctrl-C, stops the shot: frames in flight are finished and kept, then the error is raised. A second Ctrl-C raises
+    at once.
     """
     workers = workers or workers_for(job.plate)
-    _prepare(job.out, job.output(0).suffix)
-    record = open_record(job.record_path, job.plan, kind=job.kind, proxy=job.proxy)
     numbers = job.plate.footage.numbers
-    mixed = strangers(job.out, record, {job.output(number).name for number in numbers})
-    if mixed:
-        rule = f"holds {mixed[0]} (of {len(mixed)}) made with other settings, or from another shot"
-        raise mistake("--out", "", f'"{job.out}"', rule, "choose another folder, or finish the whole shot anew")
     waiting = iter(numbers)
-    flying: dict[Future[tuple[FrameRecord, bool]], int] = {}
-    stopped: BaseException | None = None
-    done = 0
-    with ThreadPoolExecutor(workers, thread_name_prefix="frame") as pool:
-        while True:
-            while stopped is None and len(flying) < workers and (number := next(waiting, None)) is not None:
-                flying[pool.submit(finish_frame, job, number, record.frames.get(number))] = number
-            if not flying:
-                break
-            try:
-                landed, _ = wait(flying, return_when=FIRST_COMPLETED)
-            except KeyboardInterrupt as interrupt:
-                stopped = stopped or interrupt
-                continue
-            for future in landed:
-                number = flying.pop(future)
-                if (error := future.exception()) is not None:
-                    stopped = stopped or error
-                    continue
-                frame, skipped = future.result()
-                done += 1
-                if not skipped:
-                    record.frames[number] = frame
-                    _save(record)
-                on_frame(Progress(number, frame.seconds, skipped, done, len(numbers), frame.remarks))
-    if stopped is not None:
-        raise stopped
-    _save(record)
-    record.save_sidecar(job.sidecar_path)
-    return record
+    in_flight = done = 0
+    failed: BaseException | None = None
+    tray = InTray()
 
+    def landed(number: int, task: Landed) -> None:
+        nonlocal in_flight, done, failed
+        in_flight -= 1
+        if (error := task.exception()) is not None:
+            failed = failed or error
+            return
+        frame, skipped = task.result()
+        done += 1
+        if not skipped:
+            output.add(number, frame)
+        on_frame(Progress(number, frame.seconds, skipped, done, len(numbers), frame.remarks))
 
-def _prepare(out: Path, suffix: str) -> None:
-    """Make the output folder, and clear what a killed run left in it under temporary names."""
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        for leftover in out.glob(f".*.part{suffix}"):
-            leftover.unlink()
-    except OSError as error:
-        raise MediaError(f"{out}: can't write there ({error.strerror}). Choose another --out.") from None
-
-
-def _save(record: Record) -> None:
-    try:
-        record.save()
-    except OSError as error:
-        raise MediaError(
-            f"{record.path}: can't be written ({error.strerror}). Free some space and run again."
-        ) from None
+    pool = ThreadPoolExecutor(workers, thread_name_prefix="frame")
+    with closing(Output(job)) as output, CtrlC() as ctrl_c:
+        try:
+            while True:
+                while not (failed or ctrl_c.asked) and in_flight < workers:
+                    if (number := next(waiting, None)) is None:
+                        break
+                    task = pool.submit(finish_frame, job, number, output.record.frames.get(number))
+                    tray.when_ended(task, partial(landed, number))
+                    in_flight += 1
+                if not in_flight:
+                    break
+                tray.look()
+        finally:
+            pool.shutdown(wait=in_flight == 0, cancel_futures=True)
+        if failed is not None:
+            raise failed
+        if ctrl_c.asked and done < len(numbers):
+            raise KeyboardInterrupt
+        output.complete()
+        return output.record

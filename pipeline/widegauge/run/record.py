@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import time
 from dataclasses import asdict, dataclass, field
 from fractions import Fraction
 from importlib.metadata import version
@@ -13,13 +14,24 @@ from typing import Any
 
 from widegauge import __version__
 from widegauge.plan import Plan
+from widegauge.run.journal import Journal, journal_path, read_journal
 
 _LIBRARIES = ("numpy", "scipy", "numba", "opencv-python-headless", "openimageio", "colour-science", "av")
+
+SAVE_EVERY_S = 10.0
+"""So often at most the whole record is written while frames come in; between, each goes into the journal."""
+
+SAVE_SHARE = 0.02
+"""And no oftener than that writing takes this share of the time, however long the shot."""
 
 
 @dataclass(frozen=True, slots=True)
 class FrameRecord:
-    """A finished frame: checksums of what it was made from and of what was written."""
+    """A finished frame: checksums of what it was made from and of what was written.
+
+    ``mended`` says what stands in for a frame that failed, and why; such a frame has no source, so that a rerun tries
+    it again.
+    """
 
     source: str
     depth: str
@@ -29,6 +41,8 @@ class FrameRecord:
     seconds: float
     remarks: dict[str, float] = field(default_factory=dict)
     not_held: dict[str, Any] = field(default_factory=dict)
+    checks: dict[str, Any] = field(default_factory=dict)
+    mended: str = ""
 
     def holds(self, folder: Path, *, source: str, depth: str) -> bool:
         """Whether it was made from these very inputs and its file is still what was written."""
@@ -46,15 +60,43 @@ class Record:
     key: str
     head: dict[str, Any]
     frames: dict[int, FrameRecord]
+    unsaved: bool = False
+    """Whether the file does not hold all of the frames: the journal does, or nothing yet."""
+    _due_s: float = 0.0
+    _journal: Journal = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._journal = Journal(journal_path(self.path))
+
+    def add(self, number: int, frame: FrameRecord) -> None:
+        """Keep a finished frame: a line in the journal, now and then the whole record; OSError when the disk is full.
+
+        The first one saves the record, so that a journal never lies alone or beside another's record.
+        """
+        self.frames[number] = frame
+        self.unsaved = True
+        if time.monotonic() >= self._due_s:
+            self.save()
+        else:
+            self._journal.append(self.key, number, asdict(frame))
 
     def save(self) -> None:
-        """Write the record beside its place and rename it."""
+        """Write the record beside its place and rename it; the journal starts anew."""
+        started_s = time.monotonic()
         text = json.dumps(
             self.head | {"key": self.key, "frames": {str(n): asdict(self.frames[n]) for n in sorted(self.frames)}},
             indent=1,
             default=str,
         )
         replace_text(self.path, text)
+        self._journal.end()
+        self.unsaved = False
+        ended_s = time.monotonic()
+        self._due_s = ended_s + max(SAVE_EVERY_S, (ended_s - started_s) / SAVE_SHARE)
+
+    def close(self) -> None:
+        """Let the journal's file go; what it holds stays."""
+        self._journal.close()
 
     def save_sidecar(self, path: Path) -> None:
         """Write the attributes that the frames' format could not hold; no file when it held them all."""
@@ -86,7 +128,15 @@ def open_record(path: Path, plan: Plan, *, kind: str, proxy: Fraction) -> Record
         "settings": _settings(plan, kind=kind, proxy=proxy),
         "plan": plan.to_json(),
     }
-    return Record(path, key, head, _frames_of(path, key))
+    return Record(path, key, head, _frames_of(path, key), unsaved=bool(read_journal(path, key)))
+
+
+def read_record(path: Path) -> Any:
+    """A record as it is in its file, with what a killed run's journal adds; OSError and ValueError as for any JSON."""
+    data = json.loads(path.read_text(encoding="utf-8"))
+    if isinstance(data, dict) and isinstance(data.get("frames"), dict):
+        data["frames"] |= read_journal(path, str(data.get("key")))
+    return data
 
 
 def strangers(folder: Path, record: Record, outputs: set[str]) -> list[str]:
@@ -98,7 +148,7 @@ def strangers(folder: Path, record: Record, outputs: set[str]) -> list[str]:
     found: set[str] = set()
     for path in folder.glob("*.record.json"):
         try:
-            data = json.loads(path.read_text(encoding="utf-8"))
+            data = read_record(path)
             names = {frame["output"] for frame in data["frames"].values()}
             same_shot, same_settings = path == record.path, data["key"] == record.key
         except (OSError, ValueError, KeyError, TypeError):
@@ -117,10 +167,17 @@ def file_sha256(path: Path) -> str:
 
 
 def replace_text(path: Path, text: str) -> None:
-    """Write a text beside its place and rename it, so that nobody ever reads half of it."""
+    """Write a text beside its place and rename it, so that nobody ever reads half of it; OSError leaves nothing."""
     beside = path.with_name(f".{path.name}.part")
-    beside.write_text(text, encoding="utf-8")
-    os.replace(beside, path)  # noqa: PTH105
+    try:
+        with beside.open("w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        beside.replace(path)
+    except BaseException:
+        beside.unlink(missing_ok=True)
+        raise
 
 
 def _settings(plan: Plan, *, kind: str, proxy: Fraction) -> dict[str, Any]:
@@ -132,7 +189,7 @@ def _settings(plan: Plan, *, kind: str, proxy: Fraction) -> dict[str, Any]:
 
 def _frames_of(path: Path, key: str) -> dict[int, FrameRecord]:
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
+        data = read_record(path)
         if data["key"] != key:
             return {}
         return {int(n): FrameRecord(**frame) for n, frame in data["frames"].items()}
