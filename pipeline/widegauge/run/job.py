@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
-from widegauge.errors import mistake
+from widegauge.errors import MediaError, mistake
 from widegauge.media.images import default_kind, extension, write_picture
 from widegauge.plan import Plan
 from widegauge.plate import Plate
@@ -64,14 +64,21 @@ def finish_frame(job: Job, number: int, known: FrameRecord | None) -> tuple[Fram
 
     MediaError when its footage or depth can't be read, or the frame can't be written.
     """
+    try:
+        return _finished(job, number, known)
+    except OSError as error:
+        raise MediaError(f"{error.filename or job.out}: {error.strerror or error}; check that it is there.") from error
+
+
+def _finished(job: Job, number: int, known: FrameRecord | None) -> tuple[FrameRecord, bool]:
     started = time.perf_counter()
     source = job.plate.footage.fingerprint(number)
     depth = file_sha256(job.plate.depth[number]) if job.plate.depth else ""
     if known is not None and known.holds(job.out, source=source, depth=depth):
         return known, True
-    picture, remarks = render(job.plan, job.plate, number)
+    made = render(job.plan, job.plate, number)
     output = job.output(number)
-    not_held = write_picture(output, picture, kind=job.kind)
+    not_held = write_picture(output, made.picture, kind=job.kind)
     frame = FrameRecord(
         source=source,
         depth=depth,
@@ -79,8 +86,9 @@ def finish_frame(job: Job, number: int, known: FrameRecord | None) -> tuple[Fram
         sha256=file_sha256(output),
         bytes=output.stat().st_size,
         seconds=round(time.perf_counter() - started, 3),
-        remarks=dict(remarks),
+        remarks=dict(made.remarks),
         not_held=not_held,
+        checks=made.checks(job.plan, job.plate, kind=job.kind),
     )
     return frame, False
 
