@@ -52,8 +52,19 @@ def rate_of(attributes: dict[str, object]) -> Fraction | None:
         if isinstance(value, tuple) and len(value) == 2 and value[0] > 0 and value[1] > 0:
             return Fraction(int(value[0]), int(value[1]))
         if isinstance(value, float) and 1.0 <= value <= 1000.0:
-            return _rate_from_float(value)
+            return rate_from_float(value)
     return None
+
+
+def rate_from_float(value: float) -> Fraction:
+    """24000/1001 for 23.976, 24 for 24.0: the float's nearest rate of either family (common practice, no source)."""
+    whole = round(value)
+    if abs(value - whole) < 1e-4:
+        return Fraction(whole)
+    slowed = round(value * 1.001)
+    if abs(value - slowed * 1000.0 / 1001.0) < 0.002:
+        return Fraction(slowed * 1000, 1001)
+    return Fraction(value).limit_denominator(1001)
 
 
 def pixel_aspect_of(attributes: dict[str, object]) -> float:
@@ -95,14 +106,3 @@ def _same(a: object, b: object) -> bool:
     if isinstance(a, float) and isinstance(b, int | float):
         return math.isclose(a, b, rel_tol=1e-6) or (math.isnan(a) and math.isnan(b))
     return a == b
-
-
-def _rate_from_float(value: float) -> Fraction:
-    """24000/1001 for 23.976, 24 for 24.0: the float's nearest rate of either family (common practice, no source)."""
-    whole = round(value)
-    if abs(value - whole) < 1e-4:
-        return Fraction(whole)
-    slowed = round(value * 1.001)
-    if abs(value - slowed * 1000.0 / 1001.0) < 0.002:
-        return Fraction(slowed * 1000, 1001)
-    return Fraction(value).limit_denominator(1001)

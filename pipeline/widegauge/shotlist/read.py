@@ -5,10 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from widegauge.errors import Mistake, SettingsError, mistake
 from widegauge.shotlist.entry import Entry
 from widegauge.shotlist.line import Defaults, Line, read_line, settle
+from widegauge.shotlist.sheet import read_sheet
 from widegauge.tomlfile import nearest, read_table, read_toml
 
 _HEAD = re.compile(r"^\s*\[\[\s*shot\s*\]\]", re.MULTILINE)
@@ -30,26 +32,43 @@ def load_list(
     match path.suffix.lower():
         case ".toml":
             return _from_toml(path, preset=preset)
-    raise mistake(path, "", None, "is no shot list", "write it as .toml, .csv or .otio")
+        case ".csv" | ".tsv" | ".txt":
+            tables, wrong = read_sheet(path)
+            return _settled(path, tables, wrong, Defaults(), preset=preset)
+        case ".otio" | ".otioz" | ".otiod":
+            from widegauge.shotlist.timeline import read_timeline
+
+            return read_timeline(path, preset=preset, shots=shots, on_remark=on_remark)
+        case ".xlsx" | ".xls" | ".ods" | ".numbers":
+            raise mistake(path, "", None, "a spreadsheet's own file is not read", 'save it as "CSV UTF-8"')
+    raise mistake(path, "", None, "is no shot list by its name", "name it .toml, .csv or .otio, by what is in it")
 
 
 def _from_toml(path: Path, *, preset: str | None) -> tuple[Entry, ...]:
     """``[[shot]]`` tables, and ``[all]`` with what they share."""
     data = read_toml(path)
     wrong: list[Mistake] = []
-    lines: list[tuple[str, Line]] = []
     defaults = Defaults()
-    for name in data.keys() - {"all", "shot"}:
+    for name in sorted(data.keys() - {"all", "shot"}):
         wrong.append(Mistake(str(path), name, "", "not a known key", nearest(name, ["all", "shot"])))
     try:
-        defaults = read_table(Defaults, data.get("all", {}), file=f"{path}, [all]")
+        defaults = read_table(Defaults, data.get("all", {}), file=f"{path.name}, [all]")
     except SettingsError as error:
         wrong.extend(error.mistakes)
     tables = data.get("shot", [])
     if not isinstance(tables, list) or not tables:
         wrong.append(Mistake(str(path), "shot", "", "the list has no shots", "begin each with [[shot]]"))
         tables = []
-    for at, table in zip(_places(path, len(tables)), tables, strict=True):
+    placed = list(zip(_places(path, len(tables)), tables, strict=True))
+    return _settled(path, placed, wrong, defaults, preset=preset)
+
+
+def _settled(
+    path: Path, tables: list[tuple[str, Any]], wrong: list[Mistake], defaults: Defaults, *, preset: str | None
+) -> tuple[Entry, ...]:
+    """Entries of tables and where each stands; SettingsError with their mistakes added to ``wrong``."""
+    lines: list[tuple[str, Line]] = []
+    for at, table in tables:
         try:
             lines.append((at, read_line(table, at)))
         except SettingsError as error:
