@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import pickle
 import traceback
+from collections import OrderedDict
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
 from pathlib import Path
+from threading import Lock
 
 from widegauge.errors import WidegaugeError
 from widegauge.run.bind import bind
@@ -45,6 +46,7 @@ class Done:
     skipped   finished before, and still good
     trouble   a sentence for a person when it failed
     fault     the traceback, when the trouble is a fault of the program's
+    errno     the system's own reason for the trouble, where it gave one; else 0
     """
 
     number: int
@@ -52,6 +54,7 @@ class Done:
     skipped: bool = False
     trouble: str = ""
     fault: str = ""
+    errno: int = 0
 
 
 def job_for(entry: Entry, *, out: Path, proxy: str) -> Job:
@@ -67,38 +70,76 @@ def do_work(work: Work) -> tuple[Done, ...]:
     try:
         job = _kept_job(work)
     except Exception as error:
-        return tuple(_failed(number, error) for number in work.known)
+        return tuple(failed(number, error) for number in work.known)
     return tuple(_one(job, number, known) for number, known in work.known.items())
+
+
+def failed(number: int, error: BaseException) -> Done:
+    """What an error says of a frame; one that is not meant for a person is a fault of the program's."""
+    code = _errno(error)
+    if isinstance(error, WidegaugeError):
+        return Done(number, None, trouble=str(error), errno=code)
+    if isinstance(error, OSError):
+        return Done(number, None, trouble=f"{error.filename or 'a file'}: {error.strerror or error}.", errno=code)
+    fault = "".join(traceback.format_exception(error))
+    return Done(number, None, trouble=f"a fault in the program ({type(error).__name__}: {error}).", fault=fault)
+
+
+def keep_job(work: Work, job: Job) -> None:
+    """Have this process use a job that is bound already for pieces of the same shot."""
+    with _guard:
+        _slot(work).job = job
 
 
 def _one(job: Job, number: int, known: FrameRecord | None) -> Done:
     try:
         frame, skipped = finish_frame(job, number, known)
     except Exception as error:
-        return _failed(number, error)
+        return failed(number, error)
     return Done(number, frame, skipped)
 
 
-def _failed(number: int, error: Exception) -> Done:
-    if isinstance(error, WidegaugeError):
-        return Done(number, None, trouble=str(error))
-    fault = "".join(traceback.format_exception(error))
-    return Done(number, None, trouble=f"a fault in the program ({type(error).__name__}: {error})", fault=fault)
+def _errno(error: BaseException | None) -> int:
+    """The system's own reason, wherever below an error it stands; 0 when there is none."""
+    while error is not None:
+        if isinstance(error, OSError) and error.errno:
+            return error.errno
+        error = error.__cause__ or error.__context__
+    return 0
+
+
+class _Slot:
+    """Room for one bound shot; its lock is held while it is bound, so that it is bound once."""
+
+    def __init__(self) -> None:
+        self.lock = Lock()
+        self.job: Job | None = None
+
+
+_kept: OrderedDict[bytes, _Slot] = OrderedDict()
+_guard = Lock()
+
+
+def _slot(work: Work) -> _Slot:
+    words = pickle.dumps((work.entry, work.out, work.proxy, work.key))
+    slot = _kept.setdefault(words, _Slot())
+    _kept.move_to_end(words)
+    while len(_kept) > KEPT_JOBS:
+        _kept.popitem(last=False)
+    return slot
 
 
 def _kept_job(work: Work) -> Job:
-    """The bound shot, kept from one piece of work to the next for as long as its files say the same."""
-    job = _bound(pickle.dumps((work.entry, work.out, work.proxy, work.key)))
-    if settings_key(job.plan, kind=job.kind, proxy=job.proxy) != work.key:
-        _bound.cache_clear()
-        raise WidegaugeError(
-            f"{work.entry.shot}: here the shot or its preset says something else than where the batch was started; "
-            "see that all machines read the same files, with the same version of widegauge"
-        )
-    return job
-
-
-@lru_cache(maxsize=KEPT_JOBS)
-def _bound(words: bytes) -> Job:
-    entry, out, proxy, _ = pickle.loads(words)
-    return job_for(entry, out=out, proxy=proxy)
+    """The bound shot, kept from one piece of work to the next for as long as its settings are the same."""
+    with _guard:
+        slot = _slot(work)
+    with slot.lock:
+        if slot.job is None:
+            job = job_for(work.entry, out=work.out, proxy=work.proxy)
+            if settings_key(job.plan, kind=job.kind, proxy=job.proxy) != work.key:
+                raise WidegaugeError(
+                    f"{work.entry.shot}: here the shot or its preset says something else than where the batch was "
+                    "started; see that all machines read the same files, with the same version of widegauge."
+                )
+            slot.job = job
+        return slot.job

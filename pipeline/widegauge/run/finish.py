@@ -40,20 +40,20 @@ def finish(job: Job, *, workers: int = 0, on_frame: Callable[[Progress], None] =
     numbers = job.plate.footage.numbers
     waiting = iter(numbers)
     in_flight = done = 0
-    failed: BaseException | None = None
+    failed: Exception | None = None
     tray = InTray()
 
     def landed(number: int, task: Landed) -> None:
         nonlocal in_flight, done, failed
         in_flight -= 1
-        if (error := task.exception()) is not None:
+        try:
+            frame, skipped = task.result()
+            done += 1
+            if not skipped:
+                output.add(number, frame)
+            on_frame(Progress(number, frame.seconds, skipped, done, len(numbers), frame.remarks))
+        except Exception as error:
             failed = failed or error
-            return
-        frame, skipped = task.result()
-        done += 1
-        if not skipped:
-            output.add(number, frame)
-        on_frame(Progress(number, frame.seconds, skipped, done, len(numbers), frame.remarks))
 
     pool = ThreadPoolExecutor(workers, thread_name_prefix="frame")
     with closing(Output(job)) as output, CtrlC() as ctrl_c:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 from widegauge.errors import MediaError, mistake
@@ -43,10 +44,11 @@ class Output:
         self._saved(lambda: self.record.save_sidecar(self._sidecar))
 
     def close(self) -> None:
-        """Save what is not saved yet, and let the folder go; MediaError as above."""
+        """Save what only the journal holds, if there is room, and let the folder go."""
         try:
-            if self.record.unsaved:
-                self._saved(self.record.save)
+            with suppress(OSError):
+                if self.record.unsaved:
+                    self.record.save()
         finally:
             self.record.close()
             self._lock.release()

@@ -14,7 +14,9 @@ from typing import Any
 
 from widegauge import __version__
 from widegauge.plan import Plan
+from widegauge.presets import PresetFile
 from widegauge.run.journal import Journal, journal_path, read_journal
+from widegauge.shot import Recce
 
 _LIBRARIES = ("numpy", "scipy", "numba", "opencv-python-headless", "openimageio", "colour-science", "av")
 
@@ -88,7 +90,7 @@ class Record:
             indent=1,
             default=str,
         )
-        replace_text(self.path, text)
+        replace_text(self.path, text, lasting=True)
         self._journal.end()
         self.unsaved = False
         ended_s = time.monotonic()
@@ -110,11 +112,19 @@ class Record:
 def settings_key(plan: Plan, *, kind: str, proxy: Fraction) -> str:
     """A checksum of everything that decides a frame's pixels but the frame itself."""
     stamp = json.dumps(
-        [__version__, _settings(plan, kind=kind, proxy=proxy) | {"setup": asdict(plan.setup)}],
+        [__version__, settings_of(plan.shot, plan.preset, kind=kind, proxy=proxy) | {"setup": asdict(plan.setup)}],
         sort_keys=True,
         default=str,
     )
     return hashlib.sha256(stamp.encode()).hexdigest()
+
+
+def settings_of(shot: Recce, preset: PresetFile, *, kind: str, proxy: Fraction) -> dict[str, Any]:
+    """What a record keeps of the settings: all that decides a frame's pixels and that a person wrote."""
+    facts = shot.model_dump(mode="json", by_alias=True)
+    facts["footage"].pop("frames")
+    told = preset.model_dump(mode="json", exclude={"title", "view"})
+    return {"preset": told, "shot": facts, "kind": kind, "proxy": str(proxy)}
 
 
 def open_record(path: Path, plan: Plan, *, kind: str, proxy: Fraction) -> Record:
@@ -125,7 +135,7 @@ def open_record(path: Path, plan: Plan, *, kind: str, proxy: Fraction) -> Record
         "libraries": {name: version(name) for name in _LIBRARIES},
         "shot_file": plan.shot.file.name,
         "shot_at": os.path.relpath(plan.shot.file.resolve(), path.parent.resolve()),
-        "settings": _settings(plan, kind=kind, proxy=proxy),
+        "settings": settings_of(plan.shot, plan.preset, kind=kind, proxy=proxy),
         "plan": plan.to_json(),
     }
     return Record(path, key, head, _frames_of(path, key), unsaved=bool(read_journal(path, key)))
@@ -166,25 +176,22 @@ def file_sha256(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def replace_text(path: Path, text: str) -> None:
-    """Write a text beside its place and rename it, so that nobody ever reads half of it; OSError leaves nothing."""
+def replace_text(path: Path, text: str, *, lasting: bool = False) -> None:
+    """Write a text beside its place and rename it, so that nobody ever reads half of it; OSError leaves nothing.
+
+    ``lasting``: on the disk itself before it is renamed, so that a power cut does not empty it.
+    """
     beside = path.with_name(f".{path.name}.part")
     try:
         with beside.open("w", encoding="utf-8") as file:
             file.write(text)
             file.flush()
-            os.fsync(file.fileno())
+            if lasting:
+                os.fsync(file.fileno())
         beside.replace(path)
     except BaseException:
         beside.unlink(missing_ok=True)
         raise
-
-
-def _settings(plan: Plan, *, kind: str, proxy: Fraction) -> dict[str, Any]:
-    facts = plan.shot.model_dump(mode="json", by_alias=True)
-    facts["footage"].pop("frames")
-    preset = plan.preset.model_dump(mode="json", exclude={"title", "view"})
-    return {"preset": preset, "shot": facts, "kind": kind, "proxy": str(proxy)}
 
 
 def _frames_of(path: Path, key: str) -> dict[int, FrameRecord]:
