@@ -64,9 +64,10 @@ def probe(path: Path | str, *, part: str | None = None) -> Probe:
     with opened(Path(path)) as source:
         chosen, colour = source.colour_part(part)
         values, _ = read_attributes(chosen.spec)
+        width_px, height_px = source.size_px(chosen)
         return Probe(
-            width_px=chosen.spec.full_width if source.format == "openexr" else chosen.spec.width,
-            height_px=chosen.spec.full_height if source.format == "openexr" else chosen.spec.height,
+            width_px=width_px,
+            height_px=height_px,
             kind=source.kind(chosen, colour[0]),
             channels=chosen.channels,
             rate=rate_of(values),
@@ -79,10 +80,7 @@ def probe(path: Path | str, *, part: str | None = None) -> Probe:
 def size_px(path: Path | str, *, part: str | None = None) -> tuple[int, int]:
     """Width and height of any picture or map, from its header; of an EXR's part, else of its first."""
     with opened(Path(path)) as source:
-        spec = next((each.spec for each in source.parts if each.name == part), source.parts[0].spec)
-        if source.format == "openexr":
-            return spec.full_width, spec.full_height
-        return spec.width, spec.height
+        return source.size_px(next((each for each in source.parts if each.name == part), source.parts[0]))
 
 
 def read_channel(path: Path | str, channel: str | None, *, part: str | None = None) -> Float32:
@@ -91,26 +89,14 @@ def read_channel(path: Path | str, channel: str | None, *, part: str | None = No
     ``channel`` None takes the only channel, else "Z", else "Y". Colour is refused for a map unless R, G and B are
     equal. The raster is the display window, 0 where the file has no data. MediaError lists the channels there are.
     """
-    path = Path(path)
-    with opened(path) as source:
-        for each in source.parts:
-            if part is not None and each.name != part:
-                continue
-            names = each.channels
-            wanted = (channel,) if channel is not None else (names[0],) if len(names) == 1 else ("Z", "Y")
-            for name in wanted:
-                if name in names:
-                    return _plane(source.numbers(each, [names.index(name)]))
-            if channel is None and source.format != "openexr" and names[:3] == ("R", "G", "B"):
-                colour = source.numbers(each, [0, 1, 2])
-                if (colour == colour[..., :1]).all():
-                    return _plane(colour)
-                raise MediaError(
-                    f"{path}: R, G and B differ where one value is wanted; save the map as one channel (or as EXR)."
-                )
-        wanted_name = channel or "Z"
-        where = f" in part {part!r}" if part is not None else ""
-        raise MediaError(f'{path}: no channel "{wanted_name}"{where}. {source.inventory()}; name one of them.')
+    with opened(Path(path)) as source:
+        chosen, at = source.map_part(channel, part)
+        values = source.numbers(chosen, at)
+        if len(at) > 1 and not (values == values[..., :1]).all():
+            raise MediaError(
+                f"{path}: R, G and B differ where one value is wanted; save the map as one channel (or as EXR)."
+            )
+        return _plane(values)
 
 
 def write_picture(path: Path | str, picture: Picture, *, kind: str) -> dict[str, object]:

@@ -63,6 +63,25 @@ class Source:
             "name one of its parts or layers that has them."
         )
 
+    def map_part(self, channel: str | None, part: str | None) -> tuple[Part, list[int]]:
+        """The part to read a map from, and its channel; of a file without names R, G and B, which are to be equal."""
+        for each in self.parts:
+            if part is not None and each.name != part:
+                continue
+            names = each.channels
+            for name in (channel,) if channel is not None else (names[0],) if len(names) == 1 else ("Z", "Y"):
+                if name in names:
+                    return each, [names.index(name)]
+            if channel is None and self.format != "openexr" and names[:3] == ("R", "G", "B"):
+                return each, [0, 1, 2]
+        where = f" in part {part!r}" if part is not None else ""
+        raise MediaError(f'{self.path}: no channel "{channel or "Z"}"{where}. {self.inventory()}; name one of them.')
+
+    def size_px(self, part: Part) -> tuple[int, int]:
+        """Width and height of the raster that is read: the display window where the format has one."""
+        spec = part.spec
+        return (spec.full_width, spec.full_height) if self.format == "openexr" else (spec.width, spec.height)
+
     def inventory(self) -> str:
         """What the file holds, for a message."""
         if len(self.parts) == 1:

@@ -12,6 +12,7 @@ from widegauge.errors import MediaError, mistake
 from widegauge.media.images import default_kind, extension, write_picture
 from widegauge.plan import Plan
 from widegauge.plate import Plate
+from widegauge.presets import PresetFile
 from widegauge.run.record import FrameRecord, file_sha256
 from widegauge.run.render import render
 
@@ -42,21 +43,33 @@ class Job:
 
     def output(self, number: int) -> Path:
         """Where a finished frame goes."""
-        footage = self.plate.footage
-        numbered = footage.is_numbered
-        stem = footage.name if numbered else self.plan.shot.name
-        padding = footage.padding if numbered else 4
-        return self.out / f"{stem}.{number:0{padding}d}.{extension(self.kind)}"
+        return self.out / output_name(self.plate, number, kind=self.kind)
 
 
 def make_job(plan: Plan, plate: Plate, *, out: Path, proxy: Fraction = Fraction(1)) -> Job:
     """Bind a plan to where its frames go; SettingsError when that is where the sources are."""
-    folders = {path.parent.resolve() for path in (*plate.footage.files(), *plate.depth.values())}
+    refuse_sources(plate, out)
+    return Job(plan, plate, out, output_kind(plate, plan.preset), proxy)
+
+
+def refuse_sources(plate: Plate, out: Path) -> None:
+    """SettingsError when an output folder is where the sources are."""
+    folders = {folder.resolve() for folder in {path.parent for path in (*plate.footage.files(), *plate.depth.values())}}
     if out.resolve() in folders:
         raise mistake("--out", "", f'"{out}"', "is the folder of the footage or its depth", "choose another folder")
-    wanted = plan.preset.output.format
-    kind = default_kind(plate.footage.probe.kind) if wanted == "same" else wanted
-    return Job(plan, plate, out, kind, proxy)
+
+
+def output_kind(plate: Plate, preset: PresetFile) -> str:
+    """What finished frames are written as."""
+    wanted = preset.output.format
+    return default_kind(plate.footage.probe.kind) if wanted == "same" else wanted
+
+
+def output_name(plate: Plate, number: int, *, kind: str) -> str:
+    """The file name of a finished frame: the source's stem and number, of movies and folders the shot's."""
+    footage = plate.footage
+    stem, padding = (footage.name, footage.padding) if footage.is_numbered else (plate.shot.name, 4)
+    return f"{stem}.{number:0{padding}d}.{extension(kind)}"
 
 
 def finish_frame(job: Job, number: int, known: FrameRecord | None) -> tuple[FrameRecord, bool]:
