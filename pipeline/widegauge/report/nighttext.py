@@ -1,0 +1,113 @@
+"""A night's batch in words: the table on a terminal, the lines elsewhere, and what came of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from widegauge.report.words import aligned
+
+State = Mapping[str, Any]
+"""What a night looks like at a moment, as its state file has it."""
+
+_FIRST = ("working", "opening", "failed", "refused", "stopped")
+"""Where there is no room for all, these shots are shown before those that are finished or wait."""
+
+HEAD = ("shot", "status", "frames", "")
+
+
+def duration(seconds: float | None) -> str:
+    """A time for people: "40 s", "12 min", "1 h 05 min"; "?" when it is not known."""
+    if seconds is None:
+        return "?"
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def shot_rows(state: State, *, most: int | None = None) -> list[tuple[str, str, str, str]]:
+    """A row a shot; ``most`` keeps those that matter now and counts the others."""
+    shots: list[State] = state["shots"]
+    kept = list(shots)
+    if most is not None and len(shots) > most:
+        kept = sorted(shots, key=lambda shot: shot["status"] not in _FIRST)[: max(1, most - 1)]
+    rows = [_row(shot) for shot in shots if any(shot is each for each in kept)]
+    rest = [shot["status"] for shot in shots if not any(shot is each for each in kept)]
+    if rest:
+        rows.append((f"{len(rest)} more", counted(rest), "", ""))
+    return rows
+
+
+def counted(statuses: Iterable[str]) -> str:
+    """How many of each: "12 finished, 3 waiting"."""
+    listed = list(statuses)
+    return ", ".join(f"{listed.count(status)} {status}" for status in dict.fromkeys(listed))
+
+
+def summary(state: State) -> str:
+    """One line on all of it."""
+    gigabytes = [f"{state[key] / 1e9:.1f}" for key in ("memory_bytes", "peak_bytes")]
+    said = [f"{state['done']} of {state['total']} frames", f"{state['frames_per_minute']:.1f} a minute"]
+    if not state["ended"]:
+        said += [f"{duration(state['left_s'])} left", f"{state['in_flight']} in flight"]
+    said.append(f"memory {gigabytes[0]} GB, at most {gigabytes[1]} GB")
+    stopping = "; stopping when the frames in flight are finished" if state["stopping"] else ""
+    return ", ".join(said) + stopping
+
+
+def state_text(state: State, *, running: bool) -> str:
+    """A night seen from elsewhere, by its state file; ``running`` is whether its program is still there."""
+    who = f"process {state['process']} on {state['host']}"
+    if state["ended"]:
+        how = f"ended {state['updated']}"
+    elif running:
+        how = f"is running ({who}), last heard of {state['updated']}"
+    else:
+        how = f"was running until about {state['updated']} and is no longer ({who}); the same command goes on"
+    lines = [f"begun {state['started']}, {how}", "", *aligned([HEAD, *shot_rows(state)]), "", summary(state)]
+    said = [f"{shot['name']}: {shot['sentence']}" for shot in state["shots"] if _is_trouble(shot)]
+    return "\n".join(lines + ([""] if said else []) + said)
+
+
+def outcome_lines(shots: Sequence[State]) -> list[str]:
+    """What came of each shot, those that need somebody first."""
+    ordered = sorted(shots, key=lambda shot: not _is_trouble(shot))
+    said = [f"{shot['name']}: {shot['status']}. {_capital(shot['sentence'])}" for shot in ordered]
+    return [f"{len(shots)} shots: {counted(shot['status'] for shot in ordered)}", *said]
+
+
+def event_line(event: str, facts: Mapping[str, Any]) -> str | None:
+    """An event for people; None for those that the table or the summary tells."""
+    shot = facts.get("shot")
+    match event:
+        case "shot started":
+            return f"{shot}: begun, {facts['frames']} frames"
+        case "shot ended":
+            return f"{shot}: {facts['status']}. {_capital(facts['sentence'])}"
+        case "frame failed":
+            return f"{shot}, frame {facts['frame']}: {facts['trouble']}"
+        case "retry":
+            what = "opening it" if facts["frame"] < 0 else f"frame {facts['frame']}"
+            return f"{shot}, {what}: {facts['trouble']} Tried again in {facts['after_s']:g} s."
+    return None
+
+
+def _row(shot: State) -> tuple[str, str, str, str]:
+    remarks = []
+    if shot["before"]:
+        remarks.append(f"{shot['before']} done before")
+    if shot["failed"]:
+        remarks.append(f"{shot['failed']} failed")
+    if shot["resting"]:
+        remarks.append("opened again soon" if shot["status"] == "waiting" else f"{shot['resting']} tried again soon")
+    total = shot["total"] or "?"
+    return shot["name"], shot["status"], f"{shot['done']} of {total}", ", ".join(remarks)
+
+
+def _is_trouble(shot: State) -> bool:
+    return shot["status"] in ("failed", "refused", "stopped", "waiting") and bool(shot["sentence"])
+
+
+def _capital(sentence: str) -> str:
+    return sentence[:1].upper() + sentence[1:] if not sentence.startswith(("/", ".")) else sentence
