@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from widegauge.depth.scale import Line, fit_line, value_at
 from widegauge.errors import MediaError
 from widegauge.frame import Float32
 
@@ -33,23 +34,22 @@ def disparity_m(
 
 def inverse_m(values: Float32, *, slope: float, intercept: float, invalid: float | None) -> Float32:
     """1/Z = slope q + intercept; beyond infinity (1/Z at or below 0) is infinity."""
-    per_metre = values * np.float32(slope) + np.float32(intercept)
-    with np.errstate(divide="ignore"):
-        metres = np.where(per_metre > 0.0, np.float32(1.0) / per_metre, np.float32(np.inf))
-    return _marked(metres, values, invalid)
+    return _marked(Line(slope, intercept, is_inverse=True).metres(values), values, invalid)
 
 
 def fit_inverse(values: Float32, taped: tuple[tuple[float, float, float], ...]) -> tuple[float, float]:
-    """Slope and intercept of 1/Z = a q + b through taped distances (x, y as fractions; metres), least squares.
+    """Slope and intercept of 1/Z = a q + b through taped distances (x, y as fractions; metres).
 
-    MediaError when the map has one value at all of the taped places, so that no line goes through them.
+    MediaError when no line goes through them, or one of three or more does not lie on it.
     """
-    height, width = values.shape
-    q = [float(values[min(int(y * height), height - 1), min(int(x * width), width - 1)]) for x, y, _ in taped]
-    if max(q) - min(q) <= 0.0 or not np.isfinite(q).all():
-        raise MediaError("the depth map has no two different values at the taped places; tape a near and a far point")
-    slope, intercept = np.polyfit(np.asarray(q), np.asarray([1.0 / m for _, _, m in taped]), 1)
-    return float(slope), float(intercept)
+    fit = fit_line([value_at(values, x, y) for x, y, _ in taped], [m for *_, m in taped], is_inverse=True)
+    if fit.wrong is not None:
+        x, y, metres = taped[fit.wrong]
+        raise MediaError(
+            f"the taped distances disagree; {'' if fit.is_sure else 'most likely '}{metres:g} m at {x:g}, {y:g} is "
+            "wrong. Tape it again or take it out; `widegauge depth scale` shows how far off each is"
+        )
+    return fit.line.slope, fit.line.intercept
 
 
 def to_plate(depth_m: Float32, *, footage_px: tuple[int, int], plate_px: tuple[int, int], name: str) -> Float32:

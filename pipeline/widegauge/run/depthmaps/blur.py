@@ -1,0 +1,45 @@
+"""What a distance is worth in blur: the negative's radius in finished pixels, for a shot and a preset."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from widegauge.errors import mistake
+from widegauge.physics.lens import FocusPull, blur_scale_px_m
+from widegauge.plan import geometry
+from widegauge.plate import Plate
+from widegauge.presets import load_preset
+
+
+def blur_scale(plate: Plate, preset: str, *, overrides: tuple[str, ...] = ()) -> Callable[[float], float]:
+    """kappa of the signed blur radius c(Z) = kappa (1/s - 1/Z) on the negative, as a function of the focus distance.
+
+    In pixels of the finished picture. SettingsError for facts of the shot or the preset that contradict each other.
+    """
+    settings = load_preset(preset, overrides=overrides)
+    camera, negative, raster = geometry(
+        plate.shot, settings, footage_px=plate.footage_px, pixel_aspect=plate.footage.probe.pixel_aspect
+    )
+
+    def scale_px_m(focus_m: float) -> float:
+        return blur_scale_px_m(
+            pupil_mm=negative.entrance_pupil_mm,
+            focal_mm=camera.focal_mm,
+            focus_m=focus_m,
+            width_px=raster.exact_width_px,
+            width_mm=camera.width_mm,
+        )
+
+    return scale_px_m
+
+
+def focus_of(plate: Plate) -> FocusPull | None:
+    """Where the shot's lens was focused, read from its depth where that is a point; None when it does not say."""
+    focus = plate.shot.focus
+    if focus is None:
+        return None
+    at_point_m = None if focus.point is None else plate.focus_point_m(focus.point)
+    try:
+        return focus.pull_m(plate.shot.lens.focal_behind_reducer_mm, at_point_m)
+    except ValueError as error:
+        raise mistake(plate.shot.file, "focus", None, str(error), "check the tape, in metres") from None
