@@ -75,7 +75,8 @@ def _cut_off(source: Source) -> str:
                 stated = struct.unpack_from(">I" if head[:4] == b"SDPX" else "<I", head, 16)[0]
                 return f"{stated} bytes are stated, {size} are there" if size < stated != 0xFFFFFFFF else ""
             case "png":
-                return "" if b"IEND" in read(max(0, size - 64), 64) else "it has no end"
+                tail = read(max(0, size - 4096), 4096)
+                return "" if 0 <= tail.rfind(b"IEND") <= len(tail) - 8 else "it has no end"
             case "jpeg":
                 return "" if b"\xff\xd9" in read(max(0, size - 4096), 4096) else "it has no end"
             case "tiff" if source.parts[0].spec.get_string_attribute("compression") == "none":

@@ -1,0 +1,171 @@
+"""What a batch would do, in words: problems first, then a line a shot, disks and time."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+from widegauge.report.words import aligned
+from widegauge.shotlist import Entry
+
+WIDTH = 110
+
+PIXELS_UNREAD = (
+    "Headers were read, pixels were not: a damaged block within a file of the right length shows when its frame is "
+    "worked."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ShotCheck:
+    """A shot as the check found it.
+
+    entry       with its frames settled, where they could be
+    out         its folder
+    problems    a sentence each: why it can't be done as it is, and what to do
+    remarks     what is worth knowing and stops nothing
+    total       frames that are wanted; of them ``before`` are finished, by the record
+    picture_px  width and height of a finished frame
+    kind        what frames are written as
+    bytes       estimate of what will be written; at least ``least_bytes``
+    seconds     estimate on this machine; None when no frame could be measured
+    measured    the shot whose frames were measured for that; "" when none
+    """
+
+    entry: Entry
+    out: Path
+    problems: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
+    total: int = 0
+    before: int = 0
+    picture_px: tuple[int, int] | None = None
+    kind: str = ""
+    bytes: int = 0
+    least_bytes: int = 0
+    seconds: float | None = None
+    measured: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Disk:
+    """A file system that frames go to: a folder on it, what is free, and what will be written there."""
+
+    folder: Path
+    free_bytes: int
+    bytes: int
+
+
+class Checks(Protocol):
+    """All that a check found; the shots in the night's order."""
+
+    @property
+    def shots(self) -> Sequence[ShotCheck]: ...
+
+    @property
+    def disks(self) -> Sequence[Disk]: ...
+
+    @property
+    def hands(self) -> int:
+        """Frames in flight that times are for."""
+
+
+def check_text(checked: Checks) -> str:
+    """All problems, then what would be done."""
+    bad = [shot for shot in checked.shots if shot.problems]
+    good = [shot for shot in checked.shots if not shot.problems]
+    blocks: list[list[str]] = []
+    if bad:
+        blocks.append([f"{_count(len(bad), 'shot')} of {len(checked.shots)} can't be done as the files are now:"])
+        blocks += [_said(shot, shot.problems) for shot in bad]
+    if good:
+        which = _count(len(good), "shot") if not bad else "The others" if len(good) > 1 else "The other shot"
+        head = f"{which} will be done{', in this order' if len(good) > 1 else ''}:"
+        blocks.append([head, "", *_table(good)])
+        remarks = [line for shot in good if shot.remarks for line in _said(shot, shot.remarks)]
+        if remarks:
+            blocks.append(["To know:", *remarks])
+        blocks.append([*_totals(good, checked), *_wrapped(PIXELS_UNREAD)])
+    else:
+        blocks.append(["Nothing will be done."])
+    return "\n\n".join("\n".join(block) for block in blocks)
+
+
+def duration(seconds: float) -> str:
+    """A length of time as exact as an estimate is: "40 s", "12 min", "3 h 20 min"."""
+    if seconds < 90.0:
+        return f"{max(1, round(seconds))} s"
+    minutes = round(seconds / 60.0)
+    if minutes < 60:
+        return f"{minutes} min"
+    hours, minutes = divmod(5 * round(minutes / 5), 60)
+    return f"{hours} h {minutes} min" if minutes and hours < 24 else f"{hours} h"
+
+
+def size(count: int) -> str:
+    """Bytes in decimal units: "380 kB", "12.3 GB"."""
+    amount, unit = float(count), "bytes"
+    for larger in ("kB", "MB", "GB", "TB"):
+        if amount < 999.5:
+            break
+        amount, unit = amount / 1000.0, larger
+    return f"{amount:.3g} {unit}"
+
+
+def _table(shots: Sequence[ShotCheck]) -> list[str]:
+    rows = [("shot", "frames", "done before", "picture", "written as", "to write", "time")]
+    for shot in shots:
+        width, height = shot.picture_px or (0, 0)
+        rows.append(
+            (
+                shot.entry.name,
+                shot.entry.frames or "-",
+                f"{shot.before} of {shot.total}",
+                f"{width} x {height}",
+                shot.kind,
+                size(shot.bytes) if shot.bytes else "nothing",
+                "-" if shot.seconds is None else duration(shot.seconds) if shot.before < shot.total else "nothing",
+            )
+        )
+    return aligned(rows)
+
+
+def _totals(shots: Sequence[ShotCheck], checked: Checks) -> list[str]:
+    frames, before = sum(shot.total for shot in shots), sum(shot.before for shot in shots)
+    lines = [f"{_count(frames - before, 'frame')} to finish" + (f", {before} are done." if before else ".")]
+    for disk in checked.disks:
+        free = f"where {size(disk.free_bytes)} are free"
+        lines += _wrapped(f"About {size(disk.bytes)} to write to the disk of {disk.folder}, {free}.")
+    known = [shot for shot in shots if shot.seconds is not None]
+    measured = sorted({shot.measured for shot in known if shot.measured})
+    if measured:
+        seconds = sum(shot.seconds or 0.0 for shot in known)
+        by = ", ".join(measured[:4]) + (f" and {len(measured) - 4} more" if len(measured) > 4 else "")
+        said = (
+            f"About {duration(seconds)} on this machine with {_count(checked.hands, 'frame')} in flight: up to three "
+            f"frames each were finished for this, of {by}; others are taken to need as long for as many pixels."
+        )
+        lines += _wrapped(said)
+    if lacking := len(shots) - len(known):
+        lines.append(f"No time is known for {_count(lacking, 'shot')}: none of their frames was measured.")
+    return lines
+
+
+def _said(shot: ShotCheck, sentences: Sequence[str]) -> list[str]:
+    """A shot's name and place, and its sentences below it."""
+    lines = [f"  {shot.entry.name} ({shot.entry.at})"]
+    for sentence in sentences:
+        lines += _wrapped(sentence, first="    ", rest="      ")
+    return lines
+
+
+def _wrapped(text: str, *, first: str = "", rest: str = "") -> list[str]:
+    return textwrap.wrap(
+        text, WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False, break_on_hyphens=False
+    )
+
+
+def _count(count: int, noun: str) -> str:
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
