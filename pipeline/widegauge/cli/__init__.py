@@ -14,6 +14,7 @@ VERBS = {
     "plan": "What the large negative would need, and the difference for each stage.",
     "depth": "Make, scale, clean or look at depth maps.",
     "finish": "Run the stages over a shot and write the frames back in their encoding.",
+    "batch": "A night's work: check many shots first, run, resume, report.",
     "compare": "Show pictures before and after: stills, a page, a contact sheet.",
     "measure": "Find the numbers in pictures: edge, grain, halation, blur, noise.",
     "presets": "List, show and check presets; print their schema.",
@@ -42,6 +43,6 @@ class _Verbs(LazyGroup):
 def main() -> None:
     """Plan, finish and prove footage that should look as if it was shot on the largest film negative.
 
-    Results go to standard output, progress and advice to standard error. Exit codes: 0 done; 2 settings or
-    usage; 3 footage, depth or output failed while working.
+    Results go to standard output, progress and advice to standard error. Exit codes: 0 done; 1 part of a
+    batch failed; 2 settings or usage; 3 footage, depth or output failed while working.
     """

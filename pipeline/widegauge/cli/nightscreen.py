@@ -45,7 +45,8 @@ class Screen:
         from widegauge.report.nighttext import event_line
 
         line = event_line(event, facts)
-        if line is not None and not (self._live and event == "shot started"):
+        shown = self._live and (event == "shot started" or facts.get("status") == "finished")
+        if line is not None and not shown:
             self._say(line)
         if facts.get("fault") and not self._has_log:
             self._say(str(facts["fault"]))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
 from typing import Any
 
 from widegauge.report.words import aligned
@@ -11,7 +12,7 @@ State = Mapping[str, Any]
 """What a night looks like at a moment, as its state file has it."""
 
 _FIRST = ("working", "opening", "failed", "refused", "stopped")
-"""Where there is no room for all, these shots are shown before those that are finished or wait."""
+"""Where there is no room for all, these shots are shown, and those nearest to the ones in work."""
 
 HEAD = ("shot", "status", "frames", "")
 
@@ -26,14 +27,21 @@ def duration(seconds: float | None) -> str:
     return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
 
 
+def local(utc: str) -> str:
+    """A time in UTC as the clock on the wall has it."""
+    return datetime.fromisoformat(utc).astimezone().strftime("%d %B, %H:%M:%S")
+
+
 def shot_rows(state: State, *, most: int | None = None) -> list[tuple[str, str, str, str]]:
     """A row a shot; ``most`` keeps those that matter now and counts the others."""
     shots: list[State] = state["shots"]
-    kept = list(shots)
+    at = range(len(shots))
+    kept = set(at)
     if most is not None and len(shots) > most:
-        kept = sorted(shots, key=lambda shot: shot["status"] not in _FIRST)[: max(1, most - 1)]
-    rows = [_row(shot) for shot in shots if any(shot is each for each in kept)]
-    rest = [shot["status"] for shot in shots if not any(shot is each for each in kept)]
+        now = next((i for i in at if shots[i]["status"] in ("working", "opening")), 0)
+        kept = set(sorted(at, key=lambda i: (shots[i]["status"] not in _FIRST, abs(i - now)))[: max(1, most - 1)])
+    rows = [_row(shots[i]) for i in at if i in kept]
+    rest = [shots[i]["status"] for i in at if i not in kept]
     if rest:
         rows.append((f"{len(rest)} more", counted(rest), "", ""))
     return rows
@@ -60,20 +68,23 @@ def state_text(state: State, *, running: bool) -> str:
     """A night seen from elsewhere, by its state file; ``running`` is whether its program is still there."""
     who = f"process {state['process']} on {state['host']}"
     if state["ended"]:
-        how = f"ended {state['updated']}"
+        how = f"ended {local(state['updated'])}"
     elif running:
-        how = f"is running ({who}), last heard of {state['updated']}"
+        how = f"is running ({who}), last heard of {local(state['updated'])}"
     else:
-        how = f"was running until about {state['updated']} and is no longer ({who}); the same command goes on"
-    lines = [f"begun {state['started']}, {how}", "", *aligned([HEAD, *shot_rows(state)]), "", summary(state)]
+        how = f"was running until about {local(state['updated'])} and is no longer ({who}); the same command goes on"
+    lines = [f"begun {local(state['started'])}, {how}", "", *aligned([HEAD, *shot_rows(state)]), "", summary(state)]
     said = [f"{shot['name']}: {shot['sentence']}" for shot in state["shots"] if _is_trouble(shot)]
     return "\n".join(lines + ([""] if said else []) + said)
 
 
 def outcome_lines(shots: Sequence[State]) -> list[str]:
-    """What came of each shot, those that need somebody first."""
+    """What came of each shot, those that need somebody first; shots of which the same is to be said share a line."""
     ordered = sorted(shots, key=lambda shot: not _is_trouble(shot))
-    said = [f"{shot['name']}: {shot['status']}. {_capital(shot['sentence'])}" for shot in ordered]
+    alike: dict[tuple[str, str], list[str]] = {}
+    for shot in ordered:
+        alike.setdefault((shot["status"], shot["sentence"]), []).append(shot["name"])
+    said = [f"{', '.join(names)}: {status}. {_capital(text)}" for (status, text), names in alike.items()]
     return [f"{len(shots)} shots: {counted(shot['status'] for shot in ordered)}", *said]
 
 

@@ -1,0 +1,186 @@
+"""widegauge batch"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Sequence
+from contextlib import ExitStack, closing
+from importlib import import_module
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from widegauge.cli.options import proxy_option
+
+if TYPE_CHECKING:
+    from widegauge.batch.check import Checked
+    from widegauge.batch.crew import Crew
+    from widegauge.batch.mend import BadFrames
+    from widegauge.batch.outcome import Outcome
+
+FOLDER = click.Path(path_type=Path, file_okay=False)
+FILE = click.Path(path_type=Path, dir_okay=False)
+
+
+@click.command("batch")
+@click.argument("shot_list", metavar="[LIST]", required=False, type=FILE)
+@click.option("--out", "-o", type=FOLDER, help="Folder for the night: a folder a shot, and the lab report.")
+@click.option("--preset", "-p", metavar="NAME", help="For shots whose line in the list names none.")
+@click.option("--shots", type=FOLDER, help="Where shot files lie that a timeline's clips name.")
+@click.option("--dry-run", is_flag=True, help="Check, print what would be done, and do nothing.")
+@click.option("--strict", is_flag=True, help="Begin none when one shot is refused.")
+@click.option(
+    "--workers", default=0, type=click.IntRange(0, 256), help="Frames in flight; 0: as cores and memory allow."
+)
+@click.option(
+    "--cluster", metavar="WHERE", help="Processes on many machines, tcp://HOST:PORT, or on this one, local:N."
+)
+@click.option(
+    "--bad-frames",
+    type=click.Choice(["fail", "hold", "black"]),
+    default="fail",
+    show_default=True,
+    help="A frame that can't be made fails its shot, or the frame before it, or black, stands in.",
+)
+@proxy_option
+@click.option("--log", type=FILE, help="Add every event to this file, a line of JSON each.")
+@click.option("--then", metavar="COMMAND", help="Run at the end; $WIDEGAUGE_REPORT and $WIDEGAUGE_EXIT_CODE are set.")
+@click.option(
+    "--status", metavar="OUT", type=FOLDER, help="Say how the batch in OUT is getting on; from another terminal."
+)
+def command(
+    shot_list: Path | None,
+    out: Path | None,
+    preset: str | None,
+    shots: Path | None,
+    dry_run: bool,
+    strict: bool,
+    workers: int,
+    cluster: str | None,
+    bad_frames: BadFrames,
+    proxy: str,
+    log: Path | None,
+    then: str | None,
+    status: Path | None,
+) -> None:
+    """Finish the shots of LIST (TOML, CSV or a timeline): check first, run, resume, report.
+
+    All shots are checked before the first frame; the good ones run, the others are reported. The same command again
+    goes on where it stopped. Exit codes: 0 all shots are finished; 1 some are not; 2 nothing could start.
+    """
+    if status is not None:
+        from widegauge.batch.state import read_state
+        from widegauge.report.nighttext import state_text
+
+        state, running = read_state(status)
+        click.echo(state_text(state, running=running))
+        return
+    if shot_list is None or out is None:
+        raise click.UsageError("name a LIST and a folder with --out; or --status OUT to look at a batch")
+    if workers and cluster:
+        raise click.UsageError("--workers is for this process; a cluster's workers are counted in --cluster")
+    from widegauge.batch.check import check
+    from widegauge.report.batchcheck import check_text
+    from widegauge.run.lock import FolderLock
+    from widegauge.shotlist import load_list
+
+    entries = load_list(shot_list, preset=preset, shots=shots, on_remark=lambda said: click.echo(said, err=True))
+    with ExitStack() as stack:
+        if not dry_run:
+            stack.callback(FolderLock(out).release)
+        click.echo(f"checking {len(entries)} shots", err=True)
+        try:
+            checked = check(entries, out, proxy=proxy, hands=workers, mending=bad_frames != "fail")
+        except KeyboardInterrupt:
+            click.echo("stopped while checking; nothing was begun", err=True)
+            sys.exit(130)
+        click.echo(check_text(checked), err=not dry_run)
+        if dry_run:
+            sys.exit(1 if checked.refused else 0)
+        if strict and checked.refused:
+            click.echo("nothing was begun, as --strict asks", err=True)
+            sys.exit(2)
+        report, code = _night(checked, out, workers, cluster, bad_frames=bad_frames, proxy=proxy, log=log)
+    if then:
+        _hand_on(then, report, code)
+    sys.exit(code)
+
+
+def _night(
+    checked: Checked,
+    out: Path,
+    workers: int,
+    cluster: str | None,
+    *,
+    bad_frames: BadFrames,
+    proxy: str,
+    log: Path | None,
+) -> tuple[Path, int]:
+    """Run the good shots and write the lab report; its path, and the exit code."""
+    from widegauge.batch.events import Log
+    from widegauge.batch.night import Night
+    from widegauge.batch.state import State
+    from widegauge.batch.watch import Watch
+    from widegauge.cli.nightscreen import Screen
+    from widegauge.report.nighttext import outcome_lines, summary
+    from widegauge.run.clock import utc_now
+
+    started = utc_now()
+    with ExitStack() as stack:
+        crew = stack.enter_context(closing(_crew(checked, workers, cluster)))
+        lines = stack.enter_context(closing(Log(log)))
+        screen = stack.enter_context(Screen(has_log=log is not None))
+        state = State(hands=crew.hands, refused=checked.refused, seconds=checked.seconds)
+        watch = Watch(out, state, lines, screen)
+        night = Night(checked.good, out, crew, watch, proxy=proxy, bad_frames=bad_frames)
+        watch.tell(
+            "batch started", out=str(out), shots=len(checked.good), refused=len(checked.refused), hands=crew.hands
+        )
+        for refused in checked.refused:
+            watch.tell("shot ended", shot=refused.entry.name, status=refused.status, sentence=refused.sentence)
+        try:
+            outcomes = (*night.run(), *checked.refused)
+        except KeyboardInterrupt:  # the second one: frames in flight are let go, as by a kill
+            stack.pop_all()
+            screen.__exit__()
+            click.echo("stopped at once; whole frames stay, the same command goes on from here", err=True)
+            sys.stderr.flush()
+            os._exit(130)
+        last = watch.end(night)
+        code = 130 if night.stopped else 0 if all(outcome.status == "finished" for outcome in outcomes) else 1
+        watch.tell("batch ended", exit_code=code, done=last["done"], total=last["total"], peak_bytes=last["peak_bytes"])
+    remarks = [summary(last), night.lost, f"{lines.lost} lines of the log could not be written" if lines.lost else ""]
+    page = _report(out, outcomes, started=started, ended=utc_now(), remarks=[said for said in remarks if said])
+    click.echo("\n".join([*outcome_lines(last["shots"]), f"report: {page}"]))
+    return page, code
+
+
+def _crew(checked: Checked, workers: int, cluster: str | None) -> Crew:
+    if cluster:
+        made: Crew = import_module("widegauge.batch.cluster").Cluster(cluster)
+        return made
+    from widegauge.batch.crew import Threads
+
+    return Threads(workers or checked.hands)
+
+
+def _report(out: Path, outcomes: Sequence[Outcome], **words: Any) -> Path:
+    """Write the lab report; where this build has none, the state file stands for it."""
+    from widegauge.batch.state import STATE_NAME
+
+    try:
+        page: Path = import_module("widegauge.batch.labreport").write_report(out, outcomes, **words)[0]
+    except ModuleNotFoundError:
+        return out / STATE_NAME
+    return page
+
+
+def _hand_on(then: str, report: Path, code: int) -> None:
+    """Run a person's own command through the shell; its failure is stated and changes nothing."""
+    words = {"WIDEGAUGE_REPORT": str(report.resolve()), "WIDEGAUGE_EXIT_CODE": str(code)}
+    ended = subprocess.run(then, shell=True, env=os.environ | words, check=False).returncode
+    if ended:
+        click.echo(f"--then: the command ended with exit code {ended}: {then}", err=True)
