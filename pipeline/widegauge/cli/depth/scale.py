@@ -62,7 +62,7 @@ def command(
     from widegauge.run.depthmaps.scale import fit_tapes, open_maps, write_scaled
     from widegauge.run.depthmaps.write import open_without_depth, refuse_sources, shot_lines
 
-    tapes = _tapes(texts, kind=kind, fewest=1 if proportional else 2, drifting=drifting)
+    tapes = read_tapes(texts, kind=kind, fewest=1 if proportional else 2, drifting=drifting)
     plate = open_without_depth(shot, frames=frames)
     scale_px_m = blur_scale(plate, preset)
     opened = open_maps(
@@ -79,7 +79,7 @@ def command(
     click.echo(f"\n{shot_lines(plate.shot, plate.footage, out)}")
 
 
-def _tapes(texts: tuple[str, ...], *, kind: str, fewest: int, drifting: bool) -> list[Tape]:
+def read_tapes(texts: tuple[str, ...], *, kind: str, fewest: int, drifting: bool) -> list[Tape]:
     """Tapes as written; SettingsError with every one that cannot be read, or is too lonely."""
     from widegauge.depth.scale import Tape
 
