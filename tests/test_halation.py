@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from concurrent.futures import ThreadPoolExecutor
 
@@ -9,7 +10,7 @@ import cv2
 import numpy as np
 import pytest
 from conftest import reference
-from emulsion_setup import WIDTHS_MM, make_setup
+from emulsion_setup import FINE, WIDTHS_MM, make_setup
 from scipy.integrate import quad
 from widegauge.frame import Frame
 from widegauge.physics import base
@@ -75,7 +76,8 @@ def test_light_within_a_radius_is_the_integral() -> None:
     assert base.radius_of_share_mm(float(base.share_within(1.0, **ACETATE)), **ACETATE) == pytest.approx(1.0)
 
 
-def test_rays_traced_through_the_base() -> None:
+@pytest.mark.parametrize("order", [1, 2, 3])
+def test_rays_traced_through_the_base(order: int) -> None:
     """A million rays from a diffuse point, by Snell's law and Fresnel's sine and tangent form: light in each ring."""
     thickness_mm, index = ACETATE["thickness_mm"], ACETATE["index"]
     rng = np.random.default_rng(8)
@@ -85,13 +87,27 @@ def test_rays_traced_through_the_base() -> None:
     less, more = inside - outside, inside + outside
     back = 0.5 * ((np.sin(less) / np.sin(more)) ** 2 + (np.tan(less) / np.tan(more)) ** 2)
     back[sin_out >= 1.0] = 1.0
-    edges = np.array([0.0, 0.1, 0.2, 0.25, 0.26, 0.28, 0.32, 0.4, 0.6, 1.0, 2.0])
-    found = np.histogram(2.0 * thickness_mm * np.tan(inside), edges, weights=back)[0] / 1_000_000
+    place, light = np.zeros_like(inside), np.ones_like(inside)
+    for _ in range(order):
+        place += 2.0 * thickness_mm * np.tan(inside)
+        light *= back
+    edges = order * np.array([0.0, 0.1, 0.2, 0.25, 0.26, 0.28, 0.32, 0.4, 0.6, 1.0, 2.0])
+    found = np.histogram(place, edges, weights=light)[0] / 1_000_000
     for first, last, share in zip(edges[:-1], edges[1:], found, strict=True):
         expected = quad(
-            lambda r: 2.0 * math.pi * r * float(base.returned_light(r, **ACETATE)), first, last, points=[0.2603]
+            lambda r: 2.0 * math.pi * r * float(base.returned_light(r, **ACETATE, order=order)),
+            first,
+            last,
+            points=[order * 0.2603],
         )[0]
         assert share == pytest.approx(expected, rel=0.02, abs=2e-4)
+
+
+def test_orders_add_up_to_what_returns() -> None:
+    """q H + q^2 H + q^3 H ... = r, with H = 1 - 1/n^2 of the light reflected each time."""
+    for returned in (0.0004, 0.008, 0.35):
+        q = base.crossing_frac(returned, index=1.48)
+        assert sum(q**m for m in range(1, 100)) * base.total_reflection_frac(1.48) == pytest.approx(returned)
 
 
 def test_veil_is_the_transform_of_the_diffuse_source() -> None:
@@ -158,6 +174,42 @@ def test_kernel_against_the_formula_pixel_by_pixel() -> None:
     truth /= 1.0 - float(base.hole_kernel(px_per_mm=px_per_mm, **ACETATE).sum())
     halo[at] = truth[at]
     assert np.abs(halo - truth).max() < 0.02 * truth.max()
+
+
+@pytest.mark.parametrize(("width_mm", "width_px"), [(69.6, 3840), (24.89, 1920), (12.52, 960)])
+def test_orders_of_a_film_without_backing(width_mm: float, width_px: int) -> None:
+    """A third of the light returns: rings at r0, 2 r0, 3 r0 by the formula, and as much light as planned.
+
+    The rings after the first are drawn at reduced size, with edges some 0.15 r0 wide.
+    """
+    stock = dataclasses.replace(FINE, halation_return_frac=(0.35, 0.2, 0.1))
+    plan = STAGE.plan(STAGE.settings(), make_setup(width_mm, width_px, stock=stock))
+    px_per_mm = width_px / width_mm
+    radius_px = base.ring_radius_mm(**ACETATE) * px_per_mm
+    reach, near = int(9 * radius_px), int(4 * radius_px)
+    out = STAGE.apply(plan, lamp(2 * reach + 1, (reach, reach))).rgb.astype(np.float64) / 1e5
+    y, x = np.mgrid[-near : near + 1, -near : near + 1]
+    middle = slice(reach - near, reach + near + 1)
+    ring = np.round(np.hypot(y, x)).astype(int)
+    fine = (np.arange(4) + 0.5) / 4 - 0.5
+    mm = np.stack([np.hypot(y + a, x + b) for a in fine for b in fine]) / px_per_mm
+    orders = [base.returned_light(mm, **ACETATE, order=m).mean(axis=0) / px_per_mm**2 for m in range(1, 7)]
+    radius = np.arange(2, int(3.7 * radius_px))
+    for c, returned in enumerate(plan.return_frac):
+        assert out[..., c].sum() == pytest.approx(1.0, rel=1e-3)
+        q = base.crossing_frac(returned, index=1.48)
+        law = sum(q**m * order for m, order in enumerate(orders, start=1))
+        found, expected = (
+            np.bincount(ring.ravel(), light.ravel())[radius] / np.bincount(ring.ravel())[radius]
+            for light in (out[middle, middle, c] * (1.0 + returned), law)
+        )
+        # 4 % come back inside the ring too, so the law has a little more light than what is planned
+        scale = np.sum(found) / np.sum(expected)
+        assert scale == pytest.approx(1.0, abs=0.06)
+        expected = scale * expected
+        first = radius < 1.7 * radius_px
+        assert found[first] == pytest.approx(expected[first], abs=0.015 * expected.max())
+        assert found == pytest.approx(expected, abs=0.035 * expected.max())
 
 
 @pytest.mark.parametrize("shape", [(270, 480), (97, 131), (40, 600)])

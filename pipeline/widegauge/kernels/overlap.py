@@ -1,21 +1,28 @@
-"""Filter pictures with small symmetric kernels, by Fourier transforms of overlapping blocks that stay in cache."""
+"""Filter pictures with small symmetric kernels, by Fourier transforms of overlapping blocks that stay in cache.
+
+Two blocks go through one complex transform, the first as its real, the second as its imaginary part: a kernel that is
+its own mirror image has a real response, and never mixes them. OpenCV's complex transform takes half the time of its
+real one here, and that half the time of scipy's; it gives the same bits for any number of threads and any alignment.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 from numba import njit
 
 from widegauge.kernels.bands import for_bands
-from widegauge.kernels.spectrum import filter_plane, packed
+from widegauge.kernels.scratch import scratch
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 
-SIDES = (256, 512, 1024, 2048)
-"""Sides of blocks: the first that is eight times a kernel's reach (256 for 32 px), so that a block is mostly new."""
+SIDES = (240, 480, 720, 960, 1440)
+"""Sides of blocks: the first that is eight times a kernel's reach, so that a block is mostly new. Powers of two are
+slower: their rows fall on the same places of the cache."""
 
 TASKS = 24
 """About so many pieces of work a picture, whatever the number of cores."""
@@ -24,8 +31,8 @@ TASKS = 24
 def spectra(kernels: Sequence[Float64]) -> Float32:
     """Responses of kernels with one odd side in common, each its own mirror image in x and in y.
 
-    Returns (n, side, side) float32, laid out like OpenCV's packed spectrum of a real picture; the responses are real
-    because of the symmetry, so filtering is one product.
+    Returns (n, side, 2 side) float32: each value twice, for the real and the imaginary part of a block's spectrum, and
+    divided by the number of pixels, which OpenCV's inverse leaves undone.
     """
     width = kernels[0].shape[0]
     reach = width // 2
@@ -33,7 +40,7 @@ def spectra(kernels: Sequence[Float64]) -> Float32:
     planes = np.zeros((len(kernels), side, side))
     planes[:, :width, :width] = np.stack(kernels)
     planes = np.roll(planes, (-reach, -reach), (1, 2))
-    return np.stack([packed(response) for response in np.fft.rfft2(planes).real])
+    return np.repeat(np.fft.fft2(planes).real / side**2, 2, axis=2).astype(np.float32)
 
 
 def convolve(rgb: Float32, responses: Float32, *, reach_px: int) -> Float32:
@@ -42,26 +49,51 @@ def convolve(rgb: Float32, responses: Float32, *, reach_px: int) -> Float32:
     ``reach_px`` is half the kernels' side, rounded down. The picture is mirrored at its edges. A channel whose
     response is 1 throughout passes bit for bit.
     """
+    out = np.empty_like(rgb)
+
+    def put(block: Float32, top: int, left: int) -> None:
+        _scatter(out, block, top, left)
+
+    filter_blocks(rgb, responses, put, reach_px=reach_px)
+    return out
+
+
+def filter_blocks(rgb: Float32, responses: Float32, put: Callable[[Float32, int, int], None], *, reach_px: int) -> None:
+    """Filter as ``convolve`` does, and hand each finished block to ``put(block, top, left)``.
+
+    A block is (3, rows, columns), a view with gaps, and lies in the picture as a whole; the blocks cover it once. They
+    come in no order and on several threads.
+    """
     height, width = rgb.shape[:2]
     side = responses.shape[1]
     new = side - 2 * reach_px
-    across = -(-width // new)
-    count = across * -(-height // new)
-    out = np.empty_like(rgb)
-    kept = [bool(np.all(response == 1.0)) for response in responses]
+    down = -(-height // new)
+    count = down * -(-width // new)
+    kept = [bool(np.all(response == np.float32(1.0 / side**2))) for response in responses]
 
     def task(first: int, end: int) -> None:
-        block, spectrum = np.empty((3, side, side), np.float32), np.empty((side, side), np.float32)
+        pair: Float32 = scratch("blocks", (3, side, side, 2), np.float32)
         for i in range(first, end):
-            top, left = i // across * new, i % across * new
-            _gather(block, rgb, top - reach_px, left - reach_px)
+            places = [divmod(j, down) for j in (2 * i, min(2 * i + 1, count - 1))]
+            corners = [(row * new, column * new) for column, row in places]
+            _gather(pair, rgb, *(at - reach_px for corner in corners for at in corner))
             for c in range(3):
                 if not kept[c]:
-                    filter_plane(block[c], responses[c], spectrum)
-            _scatter(out, block, top, left, reach_px)
+                    _filter(pair[c], responses[c])
+            for part, (top, left) in enumerate(corners[: count - 2 * i]):
+                rows, columns = min(new, height - top), min(new, width - left)
+                put(pair[:, reach_px : reach_px + rows, reach_px : reach_px + columns, part], top, left)
 
-    for_bands(count, task, rows=max(1, count // TASKS))
-    return out
+    pairs = -(-count // 2)
+    for_bands(pairs, task, rows=max(1, pairs // TASKS))
+
+
+def _filter(plane: Float32, response: Float32) -> None:
+    """Filter a complex plane (side, side, 2) in place."""
+    cv2.dft(plane, dst=plane)
+    flat = plane.reshape(response.shape)
+    np.multiply(flat, response, out=flat)
+    cv2.dft(plane, dst=plane, flags=cv2.DFT_INVERSE)
 
 
 @njit(nogil=True, cache=True)
@@ -72,29 +104,31 @@ def _mirror(i: int, count: int) -> int:
 
 
 @njit(nogil=True, cache=True)
-def _gather(block: Float32, rgb: Float32, top: int, left: int) -> None:
-    """Fill a block (3, side, side) from (H, W, 3) at (top, left), edges mirrored."""
-    side, height, width = block.shape[1], rgb.shape[0], rgb.shape[1]
-    first, end = min(max(0, -left), side), max(min(side, width - left), 0)
+def _gather(pair: Float32, rgb: Float32, top: int, left: int, top_2: int, left_2: int) -> None:
+    """Fill two blocks, (3, side, side, 2), from (H, W, 3) at two places, edges mirrored."""
+    side, height, width = pair.shape[1], rgb.shape[0], rgb.shape[1]
+    first, end = max(0, -left, -left_2), min(side, width - left, width - left_2)
+    if end <= first:
+        first = end = side
     for y in range(side):
-        line = _mirror(top + y, height)
-        for x in range(first, end):
-            for c in range(3):
-                block[c, y, x] = rgb[line, left + x, c]
-        for x in range(first):
-            for c in range(3):
-                block[c, y, x] = rgb[line, _mirror(left + x, width), c]
-        for x in range(end, side):
-            for c in range(3):
-                block[c, y, x] = rgb[line, _mirror(left + x, width), c]
+        a, b = rgb[_mirror(top + y, height)], rgb[_mirror(top_2 + y, height)]
+        red, green, blue = pair[0, y], pair[1, y], pair[2, y]
+        inner_a, inner_b = a[left + first :], b[left_2 + first :]
+        for x in range(end - first):
+            red[first + x, 0], red[first + x, 1] = inner_a[x, 0], inner_b[x, 0]
+            green[first + x, 0], green[first + x, 1] = inner_a[x, 1], inner_b[x, 1]
+            blue[first + x, 0], blue[first + x, 1] = inner_a[x, 2], inner_b[x, 2]
+        for x in range(side):
+            if x < first or x >= end:
+                i, j = _mirror(left + x, width), _mirror(left_2 + x, width)
+                for c in range(3):
+                    pair[c, y, x, 0], pair[c, y, x, 1] = a[i, c], b[j, c]
 
 
 @njit(nogil=True, cache=True)
-def _scatter(out: Float32, block: Float32, top: int, left: int, reach: int) -> None:
-    """Copy the block's valid middle to (top, left) of (H, W, 3), as far as there is picture."""
-    new = block.shape[1] - 2 * reach
-    rows, columns = min(new, out.shape[0] - top), min(new, out.shape[1] - left)
-    for y in range(rows):
-        for x in range(columns):
-            for c in range(3):
-                out[top + y, left + x, c] = block[c, reach + y, reach + x]
+def _scatter(out: Float32, block: Float32, top: int, left: int) -> None:
+    """Copy a block (3, rows, columns) to (top, left) of (H, W, 3)."""
+    for y in range(block.shape[1]):
+        red, green, blue, line = block[0, y], block[1, y], block[2, y], out[top + y, left:]
+        for x in range(block.shape[2]):
+            line[x, 0], line[x, 1], line[x, 2] = red[x], green[x], blue[x]

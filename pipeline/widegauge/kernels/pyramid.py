@@ -1,4 +1,4 @@
-"""Wide and smooth filters at reduced size: halve, filter by a radial response, and come back by straight lines."""
+"""Wide and smooth filters at reduced size: halve, filter by a radial response, and come back by a quadratic spline."""
 
 from __future__ import annotations
 
@@ -20,10 +20,10 @@ def halvings_for(width_px: float, *, per_width: float) -> int:
     return max(0, math.floor(math.log2(max(1.0, width_px / per_width))))
 
 
-def frequencies(shape: tuple[int, int], halvings: int) -> Float64:
-    """Distance from zero frequency, in cycles per full pixel, at the places of ``rfft2`` of a reduced picture."""
+def frequencies(shape: tuple[int, int]) -> Float64:
+    """Distance from zero frequency, in cycles per pixel, at the places of ``rfft2`` of a picture."""
     fy, fx = np.fft.fftfreq(shape[0]), np.fft.rfftfreq(shape[1])
-    return np.asarray(np.hypot(fy[:, None], fx[None, :]) / (1 << halvings))
+    return np.asarray(np.hypot(fy[:, None], fx[None, :]))
 
 
 def reduced_shape(height: int, width: int, pad_px: int, halvings: int) -> tuple[int, int]:
@@ -34,111 +34,121 @@ def reduced_shape(height: int, width: int, pad_px: int, halvings: int) -> tuple[
 
 
 def correction(shape: tuple[int, int], halvings: int) -> Float64:
-    """What halving and coming back take from each frequency of a reduced picture, to be divided out; at most 2."""
+    """What halving and coming back take from each frequency of a reduced picture, to be divided out; at most 4."""
     fy, fx = np.fft.fftfreq(shape[0]), np.fft.rfftfreq(shape[1])
     step = 1 << halvings
-    taken = [np.ones_like(f) for f in (fy, fx)]
-    for axis, f in enumerate((fy, fx)):
+    weights = _spline(halvings).astype(np.float64)
+    apart = np.arange(-1, 2) - ((np.arange(step)[:, None] + 0.5) / step - 0.5)
+    taken = []
+    for f in (fy, fx):
+        kept = (weights * np.cos(2.0 * np.pi * f[:, None, None] * apart)).sum(axis=2).mean(axis=1)
         for level in range(halvings):
-            taken[axis] = taken[axis] * np.cos(np.pi * f / (step >> level)) ** 3
-        if halvings:
-            peak = np.sinc(f) ** 2 / np.sinc(f / step) ** 2
-            taken[axis] = taken[axis] * peak
+            kept = kept * np.cos(np.pi * f / (step >> level)) ** 5
+        taken.append(kept)
     both = np.abs(taken[0][:, None] * taken[1][None, :])
-    return np.asarray(1.0 / np.maximum(both, 0.5))
+    return np.asarray(1.0 / np.maximum(both, 0.25))
 
 
-def filter_reduced(rgb: Float32, response: Float32, *, pad_px: int, halvings: int) -> Float32:
-    """Halve (H, W, 3) float32 and filter it by a ``packed`` response of a ``reduced_shape``; (3, h, w) float32.
+def _spline(halvings: int) -> Float32:
+    """Weights (2^halvings, 3) of a pixel's own reduced pixel and the ones before and after: the quadratic B-spline."""
+    step = 1 << halvings
+    if step == 1:
+        return np.array([[0.0, 1.0, 0.0]], np.float32)
+    t = (np.arange(step) + 0.5) / step - 0.5
+    return np.stack([0.5 * (0.5 - t) ** 2, 0.75 - t * t, 0.5 * (0.5 + t) ** 2], axis=1).astype(np.float32)
 
-    The picture is mirrored at its edges for ``pad_px`` full pixels. The response should have fallen to nothing at the
-    reduced picture's Nyquist frequency, and hold the ``correction`` for coming back by ``mix_enlarged_rows``.
+
+def filter_reduced(rgb: Float32, responses: Float32, *, pad_px: int, halvings: int) -> Float32:
+    """Halve (H, W, 3) float32 and filter it by three ``packed`` responses of a ``reduced_shape``; (3, h, w) float32.
+
+    The picture is mirrored at its edges for ``pad_px`` full pixels. Responses should have fallen to nothing at the
+    reduced picture's Nyquist frequency, and hold the ``correction`` for coming back by ``enlarge_onto``.
     """
-    small = _halve_interleaved(rgb) if halvings else np.ascontiguousarray(np.moveaxis(rgb, 2, 0))
-    for _ in range(halvings - 1):
-        small = np.stack([_halve_plane(plane) for plane in small])
+    for _ in range(halvings):
+        rgb = _halve(rgb)
+    small = np.ascontiguousarray(np.moveaxis(rgb, 2, 0))
     rows, columns = small.shape[1:]
     pad = -(-pad_px // (1 << halvings))
-    edges = ((pad, response.shape[0] - rows - pad), (pad, response.shape[1] - columns - pad))
+    edges = ((pad, responses.shape[1] - rows - pad), (pad, responses.shape[2] - columns - pad))
 
     def task(first: int, end: int) -> None:
-        for plane in small[first:end]:
-            wide = np.pad(plane, edges, mode="symmetric")
-            filter_plane(wide, response, np.empty_like(wide))
-            plane[:] = wide[pad : pad + rows, pad : pad + columns]
+        for c in range(first, end):
+            wide = np.pad(small[c], edges, mode="symmetric")
+            filter_plane(wide, responses[c], np.empty_like(wide))
+            small[c] = wide[pad : pad + rows, pad : pad + columns]
 
     for_bands(len(small), task, rows=1)
     return small
 
 
-@njit(nogil=True, cache=True)
-def mix_enlarged_rows(
-    out: Float32, rgb: Float32, small: Float32, halvings: int, share: Float32, y0: int, y1: int
+def mix_enlarged(
+    out: Float32, rgb: Float32, taken: Float32, top: int, left: int, small: Float32, halvings: int, share: Float32
 ) -> None:
-    """Rows y0..y1 of ``out`` = (rgb + share (small enlarged - out)) / (1 + share_whole), in place.
+    """Lay a block of ``out`` at (top, left): (rgb + small enlarged - share_taken taken) / (1 + share_whole).
 
-    ``small`` (3, h, w) is enlarged by 2^halvings by straight lines between the middles of its pixels. ``share`` is
-    (3, 2) float32: for each channel the share that is added, and the whole by which the sum is divided, less 1.
+    ``small`` (3, h, w) is enlarged by 2^halvings, along both axes by a quadratic spline; ``taken`` is (3, rows,
+    columns). ``share`` is (3, 2) float32: for each channel what is taken off, and the whole that is added.
     """
-    step = 1 << halvings
-    rows, columns, width = small.shape[1], small.shape[2], out.shape[1]
-    line = np.empty(columns + 2, np.float32)
-    wide = np.empty((columns + 1) * step, np.float32)
-    along = np.empty(step, np.float32)
-    for k in range(step):
-        along[k] = (k + 0.5) / step
-    shift = step // 2 if halvings else 0
-    for y in range(y0, y1):
-        place = (y + 0.5) / step - 0.5
-        low = int(np.floor(place))
-        part = np.float32(place - low)
+    _mix(out, rgb, taken, top, left, small, _spline(halvings), share)
+
+
+@njit(nogil=True, cache=True)
+def _mix(
+    out: Float32, rgb: Float32, taken: Float32, top: int, left: int, small: Float32, spline: Float32, share: Float32
+) -> None:
+    step, rows, columns, width = spline.shape[0], small.shape[1], small.shape[2], taken.shape[2]
+    base, skip = left // step, left % step
+    used = (skip + width - 1) // step + 1
+    line = np.empty(used + 2, np.float32)
+    wide = np.empty((3, used * step), np.float32)
+    red, green, blue = wide[0, skip:], wide[1, skip:], wide[2, skip:]
+    part_r, part_g, part_b = share[0, 0], share[1, 0], share[2, 0]
+    one = np.float32(1.0)
+    whole_r, whole_g, whole_b = one / (one + share[0, 1]), one / (one + share[1, 1]), one / (one + share[2, 1])
+    for y in range(taken.shape[1]):
+        at, down = (top + y) // step, spline[(top + y) % step]
         for c in range(3):
-            above, below = small[c, min(max(low, 0), rows - 1)], small[c, min(max(low + 1, 0), rows - 1)]
-            for i in range(columns):
-                line[i + 1] = above[i] + part * (below[i] - above[i])
-            line[0], line[columns + 1] = line[1], line[columns]
-            if step == 1:
-                for i in range(columns):
-                    wide[i] = line[i + 1]
-            else:
-                for k in range(step):
-                    weight = along[k]
-                    for i in range(columns + 1):
-                        wide[i * step + k] = line[i] + weight * (line[i + 1] - line[i])
-            added, whole = share[c, 0], np.float32(1.0) / (np.float32(1.0) + share[c, 1])
-            for x in range(width):
-                out[y, x, c] = (rgb[y, x, c] + added * (wide[x + shift] - out[y, x, c])) * whole
+            above, here, below = small[c, max(at - 1, 0)], small[c, at], small[c, min(at + 1, rows - 1)]
+            for i in range(used + 2):
+                j = min(max(base - 1 + i, 0), columns - 1)
+                line[i] = down[0] * above[j] + down[1] * here[j] + down[2] * below[j]
+            for k in range(step):
+                before, own, after = spline[k]
+                spread = wide[c, k:]
+                for i in range(used):
+                    spread[i * step] = before * line[i] + own * line[i + 1] + after * line[i + 2]
+        a, b, d = taken[0, y], taken[1, y], taken[2, y]
+        source, laid = rgb[top + y, left:], out[top + y, left:]
+        for x in range(width):
+            laid[x, 0] = (source[x, 0] + (red[x] - part_r * a[x])) * whole_r
+            laid[x, 1] = (source[x, 1] + (green[x] - part_g * b[x])) * whole_g
+            laid[x, 2] = (source[x, 2] + (blue[x] - part_b * d[x])) * whole_b
 
 
-def _halve_interleaved(rgb: Float32) -> Float32:
-    """(H, W, 3) to (3, H/2, W/2), rounded up, by the binomial 1 3 3 1 along both axes; edges repeated."""
-    small = np.empty((3, -(-rgb.shape[0] // 2), -(-rgb.shape[1] // 2)), np.float32)
-
-    def task(y0: int, y1: int) -> None:
-        for c in range(3):
-            _halve_rows(small[c], rgb[..., c], y0, y1)
-
-    for_bands(small.shape[1], task)
-    return small
-
-
-def _halve_plane(plane: Float32) -> Float32:
-    small = np.empty((-(-plane.shape[0] // 2), -(-plane.shape[1] // 2)), np.float32)
-    for_bands(small.shape[0], lambda y0, y1: _halve_rows(small, plane, y0, y1))
+def _halve(rgb: Float32) -> Float32:
+    """(H, W, 3) to (H/2, W/2, 3), rounded up, by the binomial 1 5 10 10 5 1 along both axes; edges repeated."""
+    small = np.empty((-(-rgb.shape[0] // 2), -(-rgb.shape[1] // 2), 3), np.float32)
+    for_bands(small.shape[0], lambda y0, y1: _halve_rows(small, rgb, y0, y1))
     return small
 
 
 @njit(nogil=True, cache=True)
-def _halve_rows(small: Float32, plane: Float32, y0: int, y1: int) -> None:
-    height, width = plane.shape
-    line = np.empty(width + 3, np.float32)
-    three, scale = np.float32(3.0), np.float32(1.0 / 64.0)
+def _halve_rows(small: Float32, rgb: Float32, y0: int, y1: int) -> None:
+    height, width = rgb.shape[:2]
+    line = np.empty((width + 5, 3), np.float32)
+    five, ten, scale = np.float32(5.0), np.float32(10.0), np.float32(1.0 / 1024.0)
     for y in range(y0, y1):
-        a, b = plane[max(2 * y - 1, 0)], plane[min(2 * y, height - 1)]
-        c, d = plane[min(2 * y + 1, height - 1)], plane[min(2 * y + 2, height - 1)]
+        a, b, c = rgb[max(2 * y - 2, 0)], rgb[max(2 * y - 1, 0)], rgb[min(2 * y, height - 1)]
+        d, e, f = rgb[min(2 * y + 1, height - 1)], rgb[min(2 * y + 2, height - 1)], rgb[min(2 * y + 3, height - 1)]
+        inner = line[2:]
         for x in range(width):
-            line[x + 1] = (a[x] + d[x]) + three * (b[x] + c[x])
-        line[0], line[width + 1], line[width + 2] = line[1], line[width], line[width]
+            for k in range(3):
+                inner[x, k] = (a[x, k] + f[x, k]) + five * (b[x, k] + e[x, k]) + ten * (c[x, k] + d[x, k])
+        line[0], line[1] = line[2], line[2]
+        line[width + 2], line[width + 3], line[width + 4] = line[width + 1], line[width + 1], line[width + 1]
         for x in range(small.shape[1]):
-            i = 2 * x
-            small[y, x] = ((line[i] + line[i + 3]) + three * (line[i + 1] + line[i + 2])) * scale
+            near = line[2 * x :]
+            for k in range(3):
+                small[y, x, k] = scale * (
+                    (near[0, k] + near[5, k]) + five * (near[1, k] + near[4, k]) + ten * (near[2, k] + near[3, k])
+                )

@@ -2,7 +2,8 @@
 
 Lengths in millimetres. Light scattered in the emulsion is taken as a diffuse (Lambertian) source on the base;
 what comes back looks like that source at twice the thickness, weighed by the far face's reflection: about 4 %
-inside the critical angle, all of it beyond. Sources: the textbook halo exercise (University Physics, 13th ed.,
+inside the critical angle, all of it beyond. It is reflected at the front too, and comes back again: order m has m
+times the thickness to cross, and m reflections. Sources: the textbook halo exercise (University Physics, 13th ed.,
 ch. 33 no. 47) for the ring; Fresnel's equations for unpolarised light; C. E. K. Mees and T. H. James, The
 Theory of the Photographic Process (halation as a spread on the image plane).
 """
@@ -49,12 +50,21 @@ def reflectance(tangent: npt.ArrayLike, *, index: float) -> Float64:
     return np.where(sin_out >= 1.0, 1.0, 0.5 * (across + along))
 
 
-def returned_light(radius_mm: npt.ArrayLike, *, thickness_mm: float, index: float) -> Float64:
-    """Density of returned light per mm^2 for one unit of diffuse light: R(theta) (2t)^2 / (pi ((2t)^2 + r^2)^2)."""
+def returned_light(radius_mm: npt.ArrayLike, *, thickness_mm: float, index: float, order: int = 1) -> Float64:
+    """Density of an order's light per mm^2 for one unit of diffuse light: R^m (2tm)^2 / (pi ((2tm)^2 + r^2)^2)."""
     r = np.asarray(radius_mm, dtype=np.float64)
-    depth = 2.0 * thickness_mm
-    lambertian = depth * depth / (math.pi * (depth * depth + r * r) ** 2)
-    return np.asarray(reflectance(r / depth, index=index) * lambertian)
+    depth = 2.0 * thickness_mm * order
+    return np.asarray(reflectance(r / depth, index=index) ** order * _diffuse(r, depth))
+
+
+def crossing_frac(returned_frac: float, *, index: float) -> float:
+    """What each order has of the light of the one before: q = r / (H + r), H = 1 - 1/n^2.
+
+    Light enters the base, is reflected as far as H allows, and a share q of all of it is left when it has crossed
+    emulsion and backing. Later orders cross both again, and are taken to lose as much each time as the first did (an
+    assumption: no source). They return q H, q^2 H ...; in all r = q H / (1 - q).
+    """
+    return returned_frac / (total_reflection_frac(index) + returned_frac)
 
 
 def share_within(radius_mm: npt.ArrayLike, *, thickness_mm: float, index: float) -> Float64:
@@ -82,21 +92,26 @@ def veil_response(frequency_cpmm: npt.ArrayLike, *, thickness_mm: float) -> Floa
     return np.where(z < 1e-6, 1.0, safe * k1(safe))
 
 
-def hole_kernel(*, px_per_mm: float, thickness_mm: float, index: float, samples: int = 16) -> Float64:
-    """What leaves through the far face inside the ring, (1 - R) x the diffuse source, as the mean over each pixel.
+def hole_kernel(*, px_per_mm: float, thickness_mm: float, index: float, order: int = 1, samples: int = 16) -> Float64:
+    """What an order loses inside its ring, (1 - R^m) x the diffuse source, as the mean over each pixel.
 
     Light that returns is the veil less this hole. Odd side; the sum is what escapes: 1/n^2 less a few per cent.
     """
-    depth = 2.0 * thickness_mm
-    reach = math.ceil(ring_radius_mm(thickness_mm=thickness_mm, index=index) * px_per_mm + 0.5)
+    geometry = {"thickness_mm": thickness_mm, "index": index}
+    depth = 2.0 * thickness_mm * order
+    reach = math.ceil(order * ring_radius_mm(**geometry) * px_per_mm + 0.5)
     side = np.arange(reach + 1, dtype=np.float64)
     offsets = (np.arange(samples) + 0.5) / samples - 0.5
     quadrant = np.zeros((reach + 1, reach + 1))
     for dy in offsets:
         for dx in offsets:
             r = np.hypot(side[:, None] + dy, side[None, :] + dx) / px_per_mm
-            lambertian = depth * depth / (math.pi * (depth * depth + r * r) ** 2)
-            quadrant += lambertian - returned_light(r, thickness_mm=thickness_mm, index=index)
+            quadrant += _diffuse(r, depth) - returned_light(r, **geometry, order=order)
     quadrant /= samples * samples * px_per_mm * px_per_mm
     half = np.concatenate([quadrant[:0:-1], quadrant])
     return np.asarray(np.concatenate([half[:, :0:-1], half], axis=1))
+
+
+def _diffuse(radius_mm: Float64, depth_mm: float) -> Float64:
+    """A diffuse (Lambertian) point seen through a depth: d^2 / (pi (d^2 + r^2)^2), of sum 1 per mm^2."""
+    return np.asarray(depth_mm * depth_mm / (math.pi * (depth_mm * depth_mm + radius_mm * radius_mm) ** 2))

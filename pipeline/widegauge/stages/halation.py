@@ -10,14 +10,13 @@ from functools import lru_cache
 import numpy as np
 
 from widegauge.frame import Float32, Frame
-from widegauge.kernels.bands import for_bands
-from widegauge.kernels.overlap import convolve, spectra
+from widegauge.kernels.overlap import filter_blocks, spectra
 from widegauge.kernels.pyramid import (
     correction,
     filter_reduced,
     frequencies,
     halvings_for,
-    mix_enlarged_rows,
+    mix_enlarged,
     reduced_shape,
 )
 from widegauge.kernels.spectrum import packed
@@ -31,11 +30,16 @@ LARGEST_REACH_PX = 128
 """Overscan is dear to the stages before; light of lamps farther outside the frame is a veil too thin to see."""
 
 SMALLEST_RETURN = 1e-7
-VEIL_SAMPLES = 7.0
-"""Reduced pixels across the seen depth of the diffuse source: its response is then below 1e-8 at their Nyquist."""
+VEIL_SAMPLES = 3.5
+"""Reduced pixels across the seen depth of the diffuse source: its response is then below 1e-4 at their Nyquist."""
 
 VEIL_DEPTHS = 16.0
 """The picture is mirrored for this many depths; 0.4 % of the returned light lies beyond and wraps round."""
+
+LEAST_ORDERS_FRAC = 1e-3
+"""Orders of reflection are followed until those that are left have less than this share of the returned light."""
+
+MOST_ORDERS = 16
 
 RECORDS = ("R", "G", "B")
 
@@ -87,48 +91,79 @@ def plan(settings: HalationSettings, setup: Setup) -> HalationPlan:
 
 def apply(plan: HalationPlan, frame: Frame) -> Frame:
     """Lay returned light over a frame, (E + r h * E) / (1 + r) with h of sum 1: linear, and a flat field stays."""
-    height, width = frame.rgb.shape[:2]
-    optics = _optics(plan.px_per_mm, plan.thickness_mm, plan.index, height, width)
-    small = filter_reduced(frame.rgb, optics.veil, pad_px=optics.pad_px, halvings=optics.halvings)
-    out = convolve(frame.rgb, optics.hole, reach_px=optics.hole_reach_px)
-    share = np.array([(r / optics.returned_frac, r) for r in plan.return_frac], np.float32)
+    rgb = frame.rgb
+    optics = _optics(plan.px_per_mm, plan.thickness_mm, plan.index, plan.return_frac, *rgb.shape[:2])
+    small = filter_reduced(rgb, optics.smooth, pad_px=optics.pad_px, halvings=optics.halvings)
+    out = np.empty_like(rgb)
 
-    def task(y0: int, y1: int) -> None:
-        mix_enlarged_rows(out, frame.rgb, small, optics.halvings, share, y0, y1)
+    def put(hole: Float32, top: int, left: int) -> None:
+        mix_enlarged(out, rgb, hole, top, left, small, optics.halvings, optics.share)
 
-    for_bands(height, task)
+    filter_blocks(rgb, np.broadcast_to(optics.hole, (3, *optics.hole.shape)), put, reach_px=optics.hole_reach_px)
     return dataclasses.replace(frame, rgb=out)
 
 
 @dataclass(frozen=True, slots=True)
 class _Optics:
-    """Returned light as two filters: a smooth veil at reduced size, less a small hole at full size."""
+    """Returned light as two filters: what is smooth at reduced size, less the hole in the first ring at full size."""
 
     halvings: int
     pad_px: int
-    veil: Float32
+    smooth: Float32
     hole: Float32
     hole_reach_px: int
-    returned_frac: float
+    share: Float32
 
 
 @lru_cache(maxsize=2)
-def _optics(px_per_mm: float, thickness_mm: float, index: float, height: int, width: int) -> _Optics:
+def _optics(
+    px_per_mm: float, thickness_mm: float, index: float, return_frac: tuple[float, ...], height: int, width: int
+) -> _Optics:
+    """Filters for one size of picture, ``share`` as ``mix_enlarged`` wants it."""
     depth_px = 2.0 * thickness_mm * px_per_mm
     halvings = halvings_for(depth_px, per_width=VEIL_SAMPLES)
     pad_px = math.ceil(VEIL_DEPTHS * depth_px)
     shape = reduced_shape(height, width, pad_px, halvings)
-    cpmm = frequencies(shape, halvings) * px_per_mm
-    veil = base.veil_response(cpmm, thickness_mm=thickness_mm) * correction(shape, halvings)
     hole = base.hole_kernel(px_per_mm=px_per_mm, thickness_mm=thickness_mm, index=index)
+    escaped = float(hole.sum())
+    crossing = [base.crossing_frac(share, index=index) for share in return_frac]
+    orders = [
+        _order(m, shape, px_per_mm / (1 << halvings), thickness_mm=thickness_mm, index=index)
+        for m in range(1, _orders(max(crossing)) + 1)
+    ]
+    mended = correction(shape, halvings)
+    smooth, shares = [], []
+    for share, q in zip(return_frac, crossing, strict=True):
+        light = np.sum([q**m * order for m, order in enumerate(orders)], axis=0)
+        scale = share / (float(light[0, 0]) - escaped)
+        smooth.append(packed(scale * light * mended))
+        shares.append((scale, share))
     return _Optics(
         halvings=halvings,
         pad_px=pad_px,
-        veil=packed(veil),
-        hole=spectra([hole] * 3),
+        smooth=np.stack(smooth),
+        hole=spectra([hole])[0],
         hole_reach_px=hole.shape[0] // 2,
-        returned_frac=1.0 - float(hole.sum()),
+        share=np.array(shares, np.float32),
     )
+
+
+def _orders(crossing_frac: float) -> int:
+    """Order m and those after it have q^(m-1) of the light."""
+    return min(MOST_ORDERS, math.ceil(math.log(LEAST_ORDERS_FRAC) / math.log(crossing_frac)))
+
+
+def _order(m: int, shape: tuple[int, int], px_per_mm: float, *, thickness_mm: float, index: float) -> base.Float64:
+    """Response of an order at the places of ``rfft2`` of a reduced picture; of the first without its hole."""
+    veil = base.veil_response(frequencies(shape) * px_per_mm, thickness_mm=m * thickness_mm)
+    if m == 1:
+        return veil
+    hole = base.hole_kernel(px_per_mm=px_per_mm, thickness_mm=thickness_mm, index=index, order=m)
+    side = hole.shape[0]
+    plane = np.zeros(shape)
+    plane[:side, :side] = hole
+    plane = np.roll(plane, (-(side // 2), -(side // 2)), (0, 1))
+    return np.asarray(veil - np.fft.rfft2(plane).real)
 
 
 STAGE = Stage("halation", HalationSettings, plan, apply)
