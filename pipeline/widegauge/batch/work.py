@@ -91,6 +91,12 @@ def keep_job(work: Work, job: Job) -> None:
         _slot(work).job = job
 
 
+def forget_jobs() -> None:
+    """Have this process read shots anew: their files may have changed since an earlier batch."""
+    with _guard:
+        _kept.clear()
+
+
 def _one(job: Job, number: int, known: FrameRecord | None) -> Done:
     try:
         frame, skipped = finish_frame(job, number, known)

@@ -10,9 +10,19 @@ from functools import cache
 BAND_ROWS = 32
 
 
+_threads = os.cpu_count() or 1
+
+
+def use_threads(count: int) -> None:
+    """Take so many threads from now on, one for each core unless said: for a process that has the machine in part."""
+    global _threads
+    _threads = count
+    _pool.cache_clear()
+
+
 @cache
 def _pool() -> ThreadPoolExecutor:
-    return ThreadPoolExecutor(max_workers=os.cpu_count() or 1, thread_name_prefix="band")
+    return ThreadPoolExecutor(max_workers=_threads, thread_name_prefix="band")
 
 
 def for_bands(height: int, task: Callable[[int, int], None], *, rows: int = BAND_ROWS) -> None:

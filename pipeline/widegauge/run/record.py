@@ -109,6 +109,11 @@ class Record:
             path.unlink(missing_ok=True)
 
 
+def library_versions() -> dict[str, str]:
+    """Of the libraries that a frame's bytes depend on."""
+    return {name: version(name) for name in _LIBRARIES}
+
+
 def settings_key(plan: Plan, *, kind: str, proxy: Fraction) -> str:
     """A checksum of everything that decides a frame's pixels but the frame itself."""
     stamp = json.dumps(
@@ -132,7 +137,7 @@ def open_record(path: Path, plan: Plan, *, kind: str, proxy: Fraction) -> Record
     key = settings_key(plan, kind=kind, proxy=proxy)
     head = {
         "widegauge": __version__,
-        "libraries": {name: version(name) for name in _LIBRARIES},
+        "libraries": library_versions(),
         "shot_file": plan.shot.file.name,
         "shot_at": os.path.relpath(plan.shot.file.resolve(), path.parent.resolve()),
         "settings": settings_of(plan.shot, plan.preset, kind=kind, proxy=proxy),

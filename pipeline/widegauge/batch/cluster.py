@@ -1,0 +1,259 @@
+"""A crew of processes, on this machine or on many, by dask.distributed: paths travel there, records come back."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import re
+import signal
+import threading
+import time
+from collections import defaultdict
+from collections.abc import Callable, Mapping
+from concurrent.futures import CancelledError, Future
+from contextlib import AsyncExitStack
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from widegauge.batch.crew import CrewLost, Task
+from widegauge.batch.work import Done, Work
+from widegauge.batch.worker import OutOfSight, Terms, Unfit, finish_there, get_ready, see_versions, terms_of
+from widegauge.errors import Mistake, SettingsError, mistake
+from widegauge.shotlist.line import beside
+
+BLOCK = 4
+"""Frames of a piece of work. More would save nothing: what a piece costs is some milliseconds. Fewer would have the
+processes take turns at every frame of a movie, and each decode what the others work on. When a process is lost, so
+many frames are done again."""
+
+ANSWER_S = 10.0
+"""A scheduler that has not answered by then is not there, and neither is a worker."""
+
+EMPTY_S = 300.0
+"""A cluster without workers for so long is lost; a machine that starts anew is back by then."""
+
+_LOOK_S = 2.0
+_CLOSE_S = 15.0
+_MOST_LOCAL = 256
+_WHERE = re.compile(r"(?:tcp|tls)://\S+:\d+|local:(\d+)")
+
+Say = Callable[[str], None]
+Workers = Mapping[str, Mapping[str, Any]]
+
+
+def open_cluster(where: str, *, out: Path, warn: Say) -> Cluster:
+    """Processes at "tcp://HOST:PORT", or N new ones here at "local:N", for a batch that holds the lock of ``out``.
+
+    ``warn`` is told in a sentence, by some thread, of workers that come later and don't fit. SettingsError when
+    distributed is not installed, nobody answers, or a worker that is there doesn't fit.
+    """
+    found = _WHERE.fullmatch(where)
+    if not found or (found[1] and not 1 <= int(found[1]) <= _MOST_LOCAL):
+        raise _wrong(where, "is no cluster", f"write tcp://HOST:PORT, or local:N with N from 1 to {_MOST_LOCAL}")
+    try:
+        import distributed
+    except ImportError:
+        remedy = "install it here and on all machines: pip install 'widegauge[cluster]'"
+        raise _wrong(where, "needs dask.distributed, which is not installed", remedy) from None
+    logging.getLogger(distributed.__name__).setLevel(logging.CRITICAL)
+    return Cluster(where, terms_of(out), warn)
+
+
+class Cluster:
+    """Made by ``open_cluster``. A thread of its own talks to the scheduler."""
+
+    block = BLOCK
+
+    def __init__(self, where: str, terms: Terms, warn: Say) -> None:
+        self.hands = 1
+        self._where, self._terms, self._warn = where, terms, warn
+        self._known: set[str] = set()
+        self._cpus: dict[str, str] = {}
+        self._lost = ""
+        started: Future[None] = Future()
+        self._thread = threading.Thread(target=self._run, args=(started,), name="cluster", daemon=True)
+        self._thread.start()
+        started.result()
+
+    def submit(self, work: Work) -> Task:
+        entry = replace(work.entry, shot=work.entry.shot.absolute(), preset=beside(work.entry.preset, Path.cwd()))
+        there = replace(work, entry=entry, out=work.out.absolute())
+        return asyncio.run_coroutine_threadsafe(self._finished(there), self._loop)
+
+    def close(self) -> None:
+        """End the processes that were started here; others end the frame that they are at."""
+        self._loop.call_soon_threadsafe(self._over.set)
+        self._thread.join(_CLOSE_S)
+
+    def _run(self, started: Future[None]) -> None:
+        # Ctrl-C is for the batch, which lets frames end; processes that are started below inherit this mask
+        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        try:
+            asyncio.run(self._live(started))
+        except Exception as error:
+            if not started.done():
+                started.set_exception(error)
+
+    async def _live(self, started: Future[None]) -> None:
+        self._loop, self._over, self._gone = asyncio.get_running_loop(), asyncio.Event(), asyncio.Event()
+        self._reviewing = asyncio.Lock()
+        async with AsyncExitStack() as stack:
+            await self._start(stack)
+            started.set_result(None)
+            watching = asyncio.create_task(self._watch())
+            await self._over.wait()
+            watching.cancel()
+
+    async def _start(self, stack: AsyncExitStack) -> None:
+        from distributed import Client, LocalCluster
+
+        address: Any = self._where
+        if self._where.startswith("local:"):
+            local = LocalCluster(
+                n_workers=int(self._where.removeprefix("local:")),
+                threads_per_worker=1,
+                memory_limit=0,
+                dashboard_address=None,
+                silence_logs=logging.CRITICAL,
+                asynchronous=True,
+            )
+            address = await stack.enter_async_context(local)
+        client = Client(address, asynchronous=True, timeout=ANSWER_S, set_as_default=False)
+        try:
+            self._client = await stack.enter_async_context(client)
+        except (OSError, TimeoutError):
+            remedy = "start one there with: dask scheduler, or correct the address"
+            raise _wrong(self._where, f"no scheduler answers within {ANSWER_S:g} s", remedy) from None
+        try:
+            await self._client.wait_for_workers(1, timeout=ANSWER_S)
+        except TimeoutError:
+            remedy = f"start some on each machine with: dask worker {self._where}"
+            raise _wrong(self._where, "its scheduler has no workers", remedy) from None
+        wrong = await self._scheduler_wrong() or await self._look_over(await self._workers())
+        if wrong:
+            where = f'"{self._where}"'
+            raise SettingsError([Mistake("--cluster", "", where, f"{at} {e.args[0]}", e.args[1]) for at, e in wrong])
+
+    async def _scheduler_wrong(self) -> list[tuple[str, Unfit]]:
+        """It reads every piece of work on its way, so it needs the same program."""
+        try:
+            await self._client.run_on_scheduler(see_versions, self._terms)
+        except Exception as error:
+            return [("its scheduler", _unfit(error))]
+        return []
+
+    async def _workers(self) -> Workers:
+        told = await asyncio.wait_for(self._client.scheduler.identity(n_workers=-1), EMPTY_S)
+        workers: Workers = told["workers"]
+        # a piece of work more for each process, so that it never waits for its next one
+        self.hands = max(1, sum(worker["nthreads"] + 1 for worker in workers.values()))
+        return workers
+
+    async def _look_over(self, workers: Workers) -> list[tuple[str, Unfit]]:
+        """Have processes that are new get ready; the addresses of those that can't, and why."""
+        new = workers.keys() - self._known
+        self._known = set(workers)
+        hosts: dict[str, list[str]] = defaultdict(list)
+        for address, worker in workers.items():
+            hosts[worker["host"]].append(address)
+        wrong: list[tuple[str, Unfit]] = []
+        for host, there in hosts.items():
+            if not (asked := [address for address in there if address in new]):
+                continue
+            answers = await self._client.run(get_ready, self._terms, len(there), workers=asked, on_error="return")
+            for address, answer in answers.items():
+                if isinstance(answer, OSError):  # it is gone again
+                    self._known.discard(address)
+                elif isinstance(answer, Exception):
+                    wrong.append((address, _unfit(answer)))
+                elif answer not in self._cpus:
+                    self._cpus[answer] = host
+                    self._compare_cpus()
+        return wrong
+
+    def _compare_cpus(self) -> None:
+        if len(self._cpus) > 1:
+            types = ", ".join(f"{name} on {at}" for name, at in self._cpus.items())
+            self._warn(f"workers have different types of CPU ({types}): their frames may differ in the last bits")
+
+    async def _review(self) -> Workers:
+        """Look over workers that came since, and send away those that will never fit."""
+        async with self._reviewing:
+            workers = await self._workers()
+            for address, unfit in await self._look_over(workers):
+                self._warn(f"worker {address} {unfit}")
+                if not isinstance(unfit, OutOfSight):
+                    await self._client.retire_workers(workers=[address])
+            return workers
+
+    async def _watch(self) -> None:
+        """Follow workers that come and go; notice when none are left, or the scheduler is gone."""
+        seen_s = time.monotonic()
+        while not self._lost:
+            await asyncio.sleep(_LOOK_S)
+            try:
+                if await self._review():
+                    seen_s = time.monotonic()
+                elif time.monotonic() - seen_s > EMPTY_S:
+                    self._lose(f"The cluster at {self._where} has had no workers for {EMPTY_S:g} s; start some again.")
+            except (OSError, TimeoutError, CancelledError, AttributeError):
+                if self._client.status != "running":
+                    self._lose()
+
+    def _lose(self, sentence: str = "") -> CrewLost:
+        self._lost = (
+            self._lost or sentence or (f"The scheduler at {self._where} is gone; start it and its workers again.")
+        )
+        self._gone.set()
+        return CrewLost(self._lost)
+
+    async def _finished(self, work: Work) -> tuple[Done, ...]:
+        """Have a piece of work done: by others when its process is lost, or doesn't fit."""
+        from distributed import KilledWorker
+
+        while True:
+            try:
+                return await self._asked(work)
+            except Unfit:
+                self._known.clear()
+                await asyncio.sleep(_LOOK_S)  # until the watch has found it, and sent it away
+            except KilledWorker as error:
+                if len(work.known) == 1:
+                    trouble = (
+                        f"{error.allowed_failures + 1} worker processes ended while they were at it, the last one at "
+                        f"{error.last_worker.address}: most likely for want of memory. Start fewer workers there."
+                    )
+                    return tuple(Done(number, None, trouble=trouble) for number in work.known)
+                # each frame alone, so that only the one that does it fails
+                pieces = [replace(work, known={number: known}) for number, known in work.known.items()]
+                parts = [await self._finished(piece) for piece in pieces]
+                return tuple(done for part in parts for done in part)
+
+    async def _asked(self, work: Work) -> tuple[Done, ...]:
+        if self._lost:
+            raise CrewLost(self._lost)
+        task = self._client.submit(finish_there, work, self._terms, pure=False)
+        answer, gone = asyncio.ensure_future(task.result()), asyncio.ensure_future(self._gone.wait())
+        try:
+            await asyncio.wait((answer, gone), return_when=asyncio.FIRST_COMPLETED)
+            if not answer.done():
+                raise CrewLost(self._lost)
+            done: tuple[Done, ...] = answer.result()
+            return done
+        except CancelledError:  # distributed's, when it has lost its scheduler
+            raise self._lose() from None
+        finally:
+            gone.cancel()
+            answer.cancel()
+            task.release()
+
+
+def _unfit(error: Exception) -> Unfit:
+    if isinstance(error, Unfit):
+        return error
+    return Unfit(f"can't run this widegauge ({error})", "install the same versions on all machines")
+
+
+def _wrong(where: str, rule: str, remedy: str) -> SettingsError:
+    return mistake("--cluster", "", f'"{where}"', rule, remedy)
