@@ -104,10 +104,9 @@ def test_rays_traced_through_the_base(order: int) -> None:
 
 
 def test_orders_add_up_to_what_returns() -> None:
-    """q H + q^2 H + q^3 H ... = r, with H = 1 - 1/n^2 of the light reflected each time."""
-    for returned in (0.0004, 0.008, 0.35):
-        q = base.crossing_frac(returned, index=1.48)
-        assert sum(q**m for m in range(1, 100)) * base.total_reflection_frac(1.48) == pytest.approx(returned)
+    """The first returns q H = r, H = 1 - 1/n^2 = 0.5435 (worked by hand); no film returns more than it lets in."""
+    for returned, q in ((0.0004, 0.000736), (0.008, 0.01472), (0.2, 0.368), (0.6, 0.9)):
+        assert base.crossing_frac(returned, index=1.48) == pytest.approx(q, rel=1e-3)
 
 
 def test_veil_is_the_transform_of_the_diffuse_source() -> None:
@@ -136,7 +135,7 @@ def test_ring_of_a_lamp(format_name: str, width_px: int) -> None:
     for c in range(3):
         returned = plan.return_frac[c]
         halo = out[..., c] * (1.0 + returned) / 1e5 / returned
-        assert out[at[0], at[1], c] == pytest.approx(1e5 / (1.0 + returned), rel=1e-4)
+        assert out[at[0], at[1], c] == pytest.approx(1e5 / (1.0 + returned), rel=3e-4)
         halo[at] = 0.0
         y, x = np.mgrid[:side, :side]
         r = np.hypot(y - at[0], x - at[1])
@@ -152,7 +151,9 @@ def test_ring_of_a_lamp(format_name: str, width_px: int) -> None:
         share = float(base.share_within(beyond * width_mm / width_px, **ACETATE))
         tail = base.total_reflection_frac(1.48) * (1.0 - share)
         whole = 1.0 - float(base.hole_kernel(px_per_mm=width_px / width_mm, **ACETATE).sum())
-        assert halo[r <= beyond].sum() == pytest.approx(1.0 - tail / whole, abs=0.005)
+        within = 1.0 - tail / whole
+        within += returned / 0.5435 * float(base.share_within(0.5 * beyond * width_mm / width_px, **ACETATE))
+        assert halo[r <= beyond].sum() == pytest.approx(within, abs=0.005)
         reach = int(2.0 * radius_px)
         middle = halo[at[0] - reach : at[0] + reach + 1, at[1] - reach : at[1] + reach + 1]
         for mirrored in (middle[::-1], middle[:, ::-1], middle.T):
@@ -178,11 +179,11 @@ def test_kernel_against_the_formula_pixel_by_pixel() -> None:
 
 @pytest.mark.parametrize(("width_mm", "width_px"), [(69.6, 3840), (24.89, 1920), (12.52, 960)])
 def test_orders_of_a_film_without_backing(width_mm: float, width_px: int) -> None:
-    """A third of the light returns: rings at r0, 2 r0, 3 r0 by the formula, and as much light as planned.
+    """A fifth of the light returns at once: rings at r0, 2 r0, 3 r0 by the formula, and as much light as planned.
 
     The rings after the first are drawn at reduced size, with edges some 0.15 r0 wide.
     """
-    stock = dataclasses.replace(FINE, halation_return_frac=(0.35, 0.2, 0.1))
+    stock = dataclasses.replace(FINE, halation_return_frac=(0.2, 0.1, 0.05))
     plan = STAGE.plan(STAGE.settings(), make_setup(width_mm, width_px, stock=stock))
     px_per_mm = width_px / width_mm
     radius_px = base.ring_radius_mm(**ACETATE) * px_per_mm
@@ -195,18 +196,18 @@ def test_orders_of_a_film_without_backing(width_mm: float, width_px: int) -> Non
     mm = np.stack([np.hypot(y + a, x + b) for a in fine for b in fine]) / px_per_mm
     orders = [base.returned_light(mm, **ACETATE, order=m).mean(axis=0) / px_per_mm**2 for m in range(1, 7)]
     radius = np.arange(2, int(3.7 * radius_px))
+    whole = 1.0 - float(
+        base.hole_kernel(px_per_mm=px_per_mm, **ACETATE).sum()
+    )  # what r is split over: H, and Fresnel's 4 %
     for c, returned in enumerate(plan.return_frac):
         assert out[..., c].sum() == pytest.approx(1.0, rel=1e-3)
         q = base.crossing_frac(returned, index=1.48)
         law = sum(q**m * order for m, order in enumerate(orders, start=1))
         found, expected = (
             np.bincount(ring.ravel(), light.ravel())[radius] / np.bincount(ring.ravel())[radius]
-            for light in (out[middle, middle, c] * (1.0 + returned), law)
+            for light in (out[middle, middle, c] * (1.0 + returned / (1.0 - q)), law)
         )
-        # 4 % come back inside the ring too, so the law has a little more light than what is planned
-        scale = np.sum(found) / np.sum(expected)
-        assert scale == pytest.approx(1.0, abs=0.06)
-        expected = scale * expected
+        expected *= returned / q / whole
         first = radius < 1.7 * radius_px
         assert found[first] == pytest.approx(expected[first], abs=0.015 * expected.max())
         assert found == pytest.approx(expected, abs=0.035 * expected.max())

@@ -18,6 +18,8 @@ from scipy.special import k1
 
 Float64 = npt.NDArray[np.float64]
 
+MOST_CROSSING = 0.9
+
 
 def critical_angle_rad(index: float) -> float:
     """theta_c = asin(1/n), against air."""
@@ -58,13 +60,14 @@ def returned_light(radius_mm: npt.ArrayLike, *, thickness_mm: float, index: floa
 
 
 def crossing_frac(returned_frac: float, *, index: float) -> float:
-    """What each order has of the light of the one before: q = r / (H + r), H = 1 - 1/n^2.
+    """What each order of reflection has of the light of the one before: q = r / H, H = 1 - 1/n^2.
 
-    Light enters the base, is reflected as far as H allows, and a share q of all of it is left when it has crossed
-    emulsion and backing. Later orders cross both again, and are taken to lose as much each time as the first did (an
-    assumption: no source). They return q H, q^2 H ...; in all r = q H / (1 - q).
+    A share q of the light is left when it has been scattered into the base and has crossed the backing, and H of that
+    is reflected: the first order returns r = q H. Later orders cross emulsion and backing again, and are taken to lose
+    as much each time as the first did (an assumption: no source); they return q r, q^2 r ..., in all r / (1 - q).
+    At most 0.9: no emulsion is clear.
     """
-    return returned_frac / (total_reflection_frac(index) + returned_frac)
+    return min(MOST_CROSSING, returned_frac / total_reflection_frac(index))
 
 
 def share_within(radius_mm: npt.ArrayLike, *, thickness_mm: float, index: float) -> Float64:

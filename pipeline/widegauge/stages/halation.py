@@ -37,7 +37,7 @@ VEIL_DEPTHS = 16.0
 """The picture is mirrored for this many depths; 0.4 % of the returned light lies beyond and wraps round."""
 
 LEAST_ORDERS_FRAC = 1e-3
-"""Orders of reflection are followed until those that are left have less than this share of the returned light."""
+"""Orders of reflection are followed until the next has less than this share of the first's light."""
 
 MOST_ORDERS = 16
 
@@ -50,7 +50,11 @@ class HalationSettings(Settings):
 
 @dataclass(frozen=True, slots=True)
 class HalationPlan:
-    """Returned light: the base's geometry, and how much comes back in each record."""
+    """Returned light: the base's geometry, and how much comes back in each record.
+
+    return_frac     share of the light in the first ring and beyond it
+    crossing_frac   what each further order of reflection has of the one before
+    """
 
     rows: tuple[Row, ...]
     note: str
@@ -60,6 +64,7 @@ class HalationPlan:
     thickness_mm: float
     index: float
     return_frac: tuple[float, float, float]
+    crossing_frac: tuple[float, float, float]
 
 
 def plan(settings: HalationSettings, setup: Setup) -> HalationPlan:
@@ -69,6 +74,7 @@ def plan(settings: HalationSettings, setup: Setup) -> HalationPlan:
     ring_mm = base.ring_radius_mm(**geometry)
     far_px = base.radius_of_share_mm(REACH_SHARE, **geometry) * setup.px_per_mm
     negative = stock.halation_return_frac
+    red, green, blue = (base.crossing_frac(share, index=stock.base_index) for share in negative)
     added = (negative[0] * settings.strength, negative[1] * settings.strength, negative[2] * settings.strength)
     acts = max(added) > SMALLEST_RETURN
     rows = [
@@ -79,20 +85,21 @@ def plan(settings: HalationSettings, setup: Setup) -> HalationPlan:
     reach_px = min(LARGEST_REACH_PX, math.ceil(far_px))
     return HalationPlan(
         rows=tuple(rows),
-        note="The footage is taken as free of halation." if acts else NOTHING,
+        note=f"The footage is taken as free of halation. Further rings add {red:.1%} to it in R." if acts else NOTHING,
         acts=acts,
         reach_px=reach_px if acts else 0,
         px_per_mm=setup.px_per_mm,
         thickness_mm=stock.base_thickness_mm,
         index=stock.base_index,
         return_frac=added,
+        crossing_frac=(red, green, blue),
     )
 
 
 def apply(plan: HalationPlan, frame: Frame) -> Frame:
     """Lay returned light over a frame, (E + r h * E) / (1 + r) with h of sum 1: linear, and a flat field stays."""
     rgb = frame.rgb
-    optics = _optics(plan.px_per_mm, plan.thickness_mm, plan.index, plan.return_frac, *rgb.shape[:2])
+    optics = _optics(plan.px_per_mm, plan.thickness_mm, plan.index, plan.return_frac, plan.crossing_frac, rgb.shape[:2])
     small = filter_reduced(rgb, optics.smooth, pad_px=optics.pad_px, halvings=optics.halvings)
     out = np.empty_like(rgb)
 
@@ -117,27 +124,29 @@ class _Optics:
 
 @lru_cache(maxsize=2)
 def _optics(
-    px_per_mm: float, thickness_mm: float, index: float, return_frac: tuple[float, ...], height: int, width: int
+    px_per_mm: float,
+    thickness_mm: float,
+    index: float,
+    return_frac: tuple[float, ...],
+    crossing_frac: tuple[float, ...],
+    size_px: tuple[int, int],
 ) -> _Optics:
     """Filters for one size of picture, ``share`` as ``mix_enlarged`` wants it."""
     depth_px = 2.0 * thickness_mm * px_per_mm
     halvings = halvings_for(depth_px, per_width=VEIL_SAMPLES)
     pad_px = math.ceil(VEIL_DEPTHS * depth_px)
-    shape = reduced_shape(height, width, pad_px, halvings)
+    shape = reduced_shape(*size_px, pad_px, halvings)
+    reduced = {"px_per_mm": px_per_mm / (1 << halvings), "thickness_mm": thickness_mm, "index": index}
     hole = base.hole_kernel(px_per_mm=px_per_mm, thickness_mm=thickness_mm, index=index)
-    escaped = float(hole.sum())
-    crossing = [base.crossing_frac(share, index=index) for share in return_frac]
-    orders = [
-        _order(m, shape, px_per_mm / (1 << halvings), thickness_mm=thickness_mm, index=index)
-        for m in range(1, _orders(max(crossing)) + 1)
-    ]
+    returned = 1.0 - float(hole.sum())
+    orders = [_order(m, shape, **reduced) for m in range(1, _orders(max(crossing_frac)) + 1)]
     mended = correction(shape, halvings)
     smooth, shares = [], []
-    for share, q in zip(return_frac, crossing, strict=True):
-        light = np.sum([q**m * order for m, order in enumerate(orders)], axis=0)
-        scale = share / (float(light[0, 0]) - escaped)
-        smooth.append(packed(scale * light * mended))
-        shares.append((scale, share))
+    for share, q in zip(return_frac, crossing_frac, strict=True):
+        first = share / returned
+        light = first * np.sum([q**m * order for m, order in enumerate(orders)], axis=0)
+        smooth.append(packed(light * mended))
+        shares.append((first, float(light[0, 0]) - first * (1.0 - returned)))
     return _Optics(
         halvings=halvings,
         pad_px=pad_px,
@@ -149,8 +158,8 @@ def _optics(
 
 
 def _orders(crossing_frac: float) -> int:
-    """Order m and those after it have q^(m-1) of the light."""
-    return min(MOST_ORDERS, math.ceil(math.log(LEAST_ORDERS_FRAC) / math.log(crossing_frac)))
+    """How many are followed: q^m is left after m."""
+    return max(1, min(MOST_ORDERS, math.ceil(math.log(LEAST_ORDERS_FRAC) / math.log(crossing_frac))))
 
 
 def _order(m: int, shape: tuple[int, int], px_per_mm: float, *, thickness_mm: float, index: float) -> base.Float64:
