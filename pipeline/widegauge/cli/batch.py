@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack, closing
 from importlib import import_module
 from pathlib import Path
@@ -130,9 +130,14 @@ def _night(
 
     started = utc_now()
     with ExitStack() as stack:
-        crew = stack.enter_context(closing(_crew(checked, workers, cluster)))
         lines = stack.enter_context(closing(Log(log)))
         screen = stack.enter_context(Screen(has_log=log is not None))
+
+        def warn(sentence: str) -> None:
+            lines.write("cluster", sentence=sentence)
+            screen.tell("cluster", {"sentence": sentence})
+
+        crew = stack.enter_context(closing(_crew(checked, workers, cluster, out=out, warn=warn)))
         state = State(hands=crew.hands, refused=checked.refused, seconds=checked.seconds)
         watch = Watch(out, state, lines, screen)
         night = Night(checked.good, out, crew, watch, proxy=proxy, bad_frames=bad_frames)
@@ -158,10 +163,11 @@ def _night(
     return page, code
 
 
-def _crew(checked: Checked, workers: int, cluster: str | None) -> Crew:
+def _crew(checked: Checked, workers: int, cluster: str | None, *, out: Path, warn: Callable[[str], None]) -> Crew:
     if cluster:
-        made: Crew = import_module("widegauge.batch.cluster").Cluster(cluster)
-        return made
+        from widegauge.batch.cluster import open_cluster
+
+        return open_cluster(cluster, out=out, warn=warn)
     from widegauge.batch.crew import Threads
 
     return Threads(workers or checked.hands)

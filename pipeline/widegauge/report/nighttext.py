@@ -101,6 +101,8 @@ def event_line(event: str, facts: Mapping[str, Any]) -> str | None:
         case "retry":
             what = "opening it" if facts["frame"] < 0 else f"frame {facts['frame']}"
             return f"{shot}, {what}: {facts['trouble']} Tried again in {facts['after_s']:g} s."
+        case "cluster":
+            return _capital(facts["sentence"])
     return None
 
 
