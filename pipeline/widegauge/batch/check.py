@@ -92,7 +92,9 @@ def check(
     measured = _measured(found, there, proxy=proxy, measure_s=measure_s, mending=mending)
     shots, disks = fit([_told(*each, hands=hands) for each in zip(found, there, measured, strict=True)])
     seconds = {
-        shot.entry.name: known.frame_s(hands) * hands for shot, known in zip(shots, measured, strict=True) if known
+        shot.entry.name: known.frame_s(hands) * hands
+        for shot, known in zip(shots, measured, strict=True)
+        if known and not shot.problems
     }
     return Checked(shots, disks, hands, seconds)
 
@@ -156,6 +158,7 @@ def _measured(
         try:
             own[i] = measure(each.entry, numbers, proxy=proxy, pixels=width * height, until_s=until_s)
             kinds.setdefault(_kind(each), own[i])
+            each.remarks.extend(own[i].notes)
         except WidegaugeError as error:
             (each.remarks if mending else each.problems).extend(sentences(error, each.entry.at))
     return [own.get(i) or kinds.get(_kind(each)) or _by_pixels(each, kinds) for i, each in enumerate(found)]

@@ -34,6 +34,7 @@ class Measured:
     bytes          of a finished frame
     pixels         of one
     on             the shot that was measured
+    notes          what its plan says of the crop's place and of depth that is far off
     """
 
     wall_s: float
@@ -42,6 +43,7 @@ class Measured:
     bytes: int
     pixels: int
     on: str
+    notes: tuple[str, ...] = ()
 
     def frame_s(self, hands: int) -> float:
         """From one finished frame to the next, with so many in flight: the cores limit it, or the hands."""
@@ -68,8 +70,9 @@ def measure(entry: Entry, numbers: Sequence[int], *, proxy: str, pixels: int, un
             sizes.append(frame.bytes)
             if time.monotonic() >= until_s:
                 break
+    notes = tuple(f"{name}: {job.plan.notes[name]}" for name in ("frame", "depth") if name in job.plan.notes)
     pick = median if len(wall) > 2 else min
-    return Measured(pick(wall), pick(cpu), setup_s, max(sizes), pixels, entry.name)
+    return Measured(pick(wall), pick(cpu), setup_s, max(sizes), pixels, entry.name, notes)
 
 
 def raw_bytes(kind: str, picture_px: tuple[int, int], *, extra_channels: int) -> tuple[int, int]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -54,7 +56,7 @@ def list_frames(path: Path) -> dict[int, Path]:
 def anything_at(path: Path) -> bool:
     """Whether a pattern, folder or file stands for anything at all."""
     if is_pattern(path) and not path.exists():
-        return bool(_matching(path))
+        return any(True for _ in _matching(path))
     return path.is_file() or (path.is_dir() and any(path.iterdir()))
 
 
@@ -66,7 +68,7 @@ def find(path: Path) -> Sequence:
         return _single(path)
     if not is_pattern(path):
         raise mistake(path, "", None, "there is no such file", "Check the name and the folder")
-    files = _matching(path)
+    files = dict(sorted(_matching(path)))
     if not files:
         raise mistake(path, "", None, "no frame matches this pattern", "Check the name, and the folder that it is in")
     place = _last_place(path.name)
@@ -84,16 +86,19 @@ def _padding(place: re.Match[str]) -> int:
     return len(place[0]) if place[0].startswith("#") else int(place[1] or 1)
 
 
-def _matching(pattern: Path) -> dict[int, Path]:
+def _matching(pattern: Path) -> Iterator[tuple[int, Path]]:
+    """The frames of a pattern by number, as the folder has them; folders with the frames of many shots are common."""
     place = _last_place(pattern.name)
     if place is None or not pattern.parent.is_dir():
-        return {}
+        return
     padding = _padding(place)
     before, after = pattern.name[: place.start()], pattern.name[place.end() :]
-    digits = rf"(\d{{{padding}}}|[1-9]\d{{{padding},}})"
-    rule = re.compile(re.escape(before) + digits + re.escape(after))
-    found = {int(match[1]): file for file in pattern.parent.iterdir() if (match := rule.fullmatch(file.name))}
-    return dict(sorted(found.items()))
+    digits = re.compile(rf"\d{{{padding}}}|[1-9]\d{{{padding},}}")
+    for name in os.listdir(pattern.parent):  # noqa: PTH208
+        if name.startswith(before) and name.endswith(after):
+            number = name[len(before) : len(name) - len(after)]
+            if digits.fullmatch(number):
+                yield int(number), pattern.parent / name
 
 
 def _single(path: Path) -> Sequence:
