@@ -6,6 +6,7 @@ import os
 import shutil
 import struct
 from collections.abc import Callable
+from fractions import Fraction
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -14,18 +15,22 @@ import av
 import numpy as np
 import OpenEXR
 import OpenImageIO as oiio
+import opentimelineio as otio
 import pytest
-from conftest import SHOT, read_exr, read_exr_rgb, write_exr
+from conftest import CHECKOUT, SHOT, read_exr, read_exr_rgb, write_exr
+from opentimelineio.opentime import RationalTime, TimeRange
 from widegauge.batch import room
 from widegauge.batch.check import Checked, check
 from widegauge.errors import MediaError, SettingsError
 from widegauge.media.whole import look
+from widegauge.plate import open_plate
 from widegauge.report.batchcheck import check_text, duration, size
 from widegauge.run.bind import bind
 from widegauge.run.finish import finish
 from widegauge.run.job import make_job
 from widegauge.run.lock import FolderLock
-from widegauge.shotlist import Entry
+from widegauge.shot import load_shot
+from widegauge.shotlist import Entry, load_list
 
 PRESET = "15-perf-65"
 
@@ -216,6 +221,26 @@ class TestFrames:
         shot.write_text(SHOT.replace("plates/pier.####.exr", "pier.mkv").partition("[depth]")[0])
         (entry,) = seen([Entry("x", "pier", shot, PRESET, frames="3-4", handles=3)], tmp_path / "out").good
         assert entry.frames == "1-7"
+
+    def test_a_timelines_clips_bind(self, tmp_path: Path) -> None:
+        """The clip's media and rate take the place of the shot file's; handles go beyond its source range."""
+        folder = CHECKOUT / "sample_frames"
+        media = otio.schema.ImageSequenceReference(
+            (folder / "plates").as_uri(), "landing_010.", ".exr", 1001, 1, 24000 / 1001, 4,
+            available_range=TimeRange(RationalTime(0, 24000 / 1001), RationalTime(8, 24000 / 1001)),
+        )  # fmt: skip
+        source = TimeRange(RationalTime(2, 24000 / 1001), RationalTime(3, 24000 / 1001))
+        clip = otio.schema.Clip("landing", media, source_range=source)
+        made = otio.schema.timeline_from_clips([clip])
+        made.metadata["widegauge"] = {"preset": PRESET, "handles": 2}
+        otio.adapters.write_to_file(made, str(tmp_path / "night.otio"))
+        entries = load_list(tmp_path / "night.otio", shots=folder)
+        (entry,) = seen(list(entries), tmp_path / "out").good
+        assert entry.frames == "1001-1007"
+        facts = entry.facts | {"camera": {"noise": "none"}}
+        plate = open_plate(load_shot(entry.shot, over=facts), frames=entry.frames)
+        assert (plate.footage.numbers, plate.footage.rate) == (tuple(range(1001, 1008)), Fraction(24000, 1001))
+        assert plate.footage.path(1001) == folder / "plates" / "landing_010.1001.exr"
 
 
 class TestOutput:
