@@ -15,6 +15,7 @@ from typing import Any
 import cv2
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import median_filter
 
 from widegauge.frame import Float32
 from widegauge.kernels.depthmap import fill_empty_rows, fill_rows
@@ -25,14 +26,15 @@ Mask = npt.NDArray[np.bool_]
 STEPS = 16
 """OpenCV's matcher counts in sixteenths of a pixel."""
 BLOCK_PX, SMALL_STEP, LARGE_STEP = 3, 36, 216
-"""Of the window, and what a change of disparity by one pixel and by more costs along a path. On a made scene windows of
-1, 3 and 5 gave medians of .070, .058 and .028 px of blur radius, and 36.1, 36.0 and 35.7 dB of defocus."""
+"""Of the window, and what a change of disparity by one pixel and by more costs along a path. On a published pair and two
+made ones windows of 1 to 7, half and four times the costs and all eight paths change little: a plateau."""
 AGREE_PX = 1.0
 """There and back may differ by so much."""
 SPECKLE_PX = 50
 """Islands of fewer pixels, matched to another depth than all around, are taken out."""
-SMOOTH_PX = 5
-"""Side of the median that takes out what is left of single rows."""
+COLUMN_PX, SMOOTH_PX = 25, 5
+"""Of the median along the column in what was filled, and side of the median over all. On four pairs 25 leaves up to 8 %
+fewer pixels off by more than 1 px than none, 41 more again; defocus gains .1 dB on one scene and loses .5 on another."""
 COARSE_WIDTH_PX = 480
 """The range of disparity is found on a copy no wider than this ..."""
 WIDEST_FRAC = 0.45
@@ -138,10 +140,15 @@ def match(left: Bytes, right: Bytes, *, lowest_px: float, highest_px: float, spe
 
 
 def filled(disparity: Float32) -> Float32:
-    """Holes filled from the farther side of each row (the background goes on behind), single rows evened out."""
+    """Holes filled from the farther side of each row (the background goes on behind); everything known then.
+
+    What was filled is evened out along the column, so that single rows leave no teeth, and the whole a little.
+    """
     farness = -disparity
     fill_rows(farness, 0, farness.shape[0])
     fill_empty_rows(farness)
+    evened = median_filter(farness, size=(COLUMN_PX, 1), mode="nearest")
+    farness = np.where(np.isnan(disparity), evened, farness)
     return -np.asarray(cv2.medianBlur(farness, SMOOTH_PX), dtype=np.float32)
 
 
