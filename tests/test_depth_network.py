@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,8 @@ from conftest import SHOT, read_exr, write_exr
 from onnx import TensorProto, helper, numpy_helper
 from widegauge.cli import main
 from widegauge.depth.network import Wants, load, tiled
+from widegauge.plate import open_plate
+from widegauge.shot import load_shot
 
 WIDTH, HEIGHT, FRAMES = 240, 160, 5
 GREY = np.full((HEIGHT, WIDTH, 3), 0.5, np.float32)
@@ -129,6 +132,17 @@ def test_taped_distances_make_metres(shot: Path) -> None:
     run(shot, "--model", model, "--out", out, "--window", 1, *tapes)
     np.testing.assert_allclose(maps(out)[0], metres, rtol=1e-3)
     np.testing.assert_allclose(maps(out)[4], 1 / (0.5 * wanted(1005) + 0.02), rtol=1e-3)
+
+
+def test_the_lines_that_it_prints_go_into_the_shot_file(shot: Path) -> None:
+    model = red(shot.parent / "red.onnx", stated={"kind": "inverse", "input_px": f"{WIDTH}x{HEIGHT}"})
+    words = ["depth", "network", str(shot), "--model", str(model), "--out", str(shot.parent / "depth"), "--window", "1"]
+    said = CliRunner().invoke(main, words).stdout
+    # 1/Z = q: at the two places that the lines give as an example
+    tape = [(x, y, 1 / float(wanted(1001)[int(y * HEIGHT), int(x * WIDTH)])) for x, y in ((0.5, 0.6), (0.8, 0.4))]
+    lines = re.sub(r"taped = .*", f"taped = {[list(each) for each in tape]}", said[said.index("[depth]") :])
+    shot.write_text(shot.read_text() + lines)
+    np.testing.assert_allclose(open_plate(load_shot(shot)).depth_m(1003), 1 / wanted(1003), rtol=0.1)
 
 
 def test_a_metric_network_s_values_are_metres(shot: Path) -> None:

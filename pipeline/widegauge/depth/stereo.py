@@ -26,15 +26,15 @@ Mask = npt.NDArray[np.bool_]
 STEPS = 16
 """OpenCV's matcher counts in sixteenths of a pixel."""
 BLOCK_PX, SMALL_STEP, LARGE_STEP = 3, 36, 216
-"""Of the window, and what a change of disparity by one pixel and by more costs along a path. On a published pair and two
-made ones windows of 1 to 7, half and four times the costs and all eight paths change little: a plateau."""
+"""Of the window, and what a change of disparity by one pixel and by more costs along a path. On a published pair and
+two made ones, windows of 1 to 7, half and four times the costs, and five paths change little: a plateau."""
 AGREE_PX = 1.0
 """There and back may differ by so much."""
 SPECKLE_PX = 50
 """Islands of fewer pixels, matched to another depth than all around, are taken out."""
 COLUMN_PX, SMOOTH_PX = 25, 5
-"""Of the median along the column in what was filled, and side of the median over all. On four pairs 25 leaves up to 8 %
-fewer pixels off by more than 1 px than none, 41 more again; defocus gains .1 dB on one scene and loses .5 on another."""
+"""Of the median along the column in what was filled, and side of the median over all. On four pairs 25 leaves up to
+8 % fewer pixels off by more than 1 px than none; defocus gains .1 dB on one scene and loses .5 on another."""
 COARSE_WIDTH_PX = 480
 """The range of disparity is found on a copy no wider than this ..."""
 WIDEST_FRAC = 0.45
