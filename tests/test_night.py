@@ -97,7 +97,7 @@ def test_the_same_bytes_as_finish(shots, tmp_path: Path) -> None:
         assert not list((tmp_path / "out" / name).glob(".*"))
     again = night(entries, tmp_path / "out")
     assert {outcome.before for outcome in again.values()} == {3}
-    assert again["a"].sentence == "all 3 frames were done before."
+    assert again["a"].sentence == "All 3 frames were done before."
 
 
 def test_by_priority_then_by_the_list(shots, tmp_path: Path) -> None:

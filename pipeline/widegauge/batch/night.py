@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
@@ -16,7 +16,6 @@ from widegauge.batch.retry import PAUSES_S, Cause, cause_of
 from widegauge.batch.underway import OPENING, Underway, Unreadable
 from widegauge.batch.work import Done, Work, failed, keep_job
 from widegauge.errors import MediaError
-from widegauge.run.ctrlc import CtrlC
 from widegauge.run.intray import InTray
 from widegauge.run.job import Job
 from widegauge.run.output import Output
@@ -43,7 +42,7 @@ class Night:
 
     A frame that fails fails its shot when the shot's other frames are done, unless ``bad_frames`` has something
     stand in; what may pass is tried again after ``pauses_s``, while others go on. Only this thread writes records.
-    The first Ctrl-C ends the night when the frames in flight are finished, a second one raises KeyboardInterrupt.
+    Once ``asked`` says so, no more frames are begun, and the night ends when those in flight are finished.
     """
 
     def __init__(
@@ -56,34 +55,39 @@ class Night:
         proxy: str = "1",
         bad_frames: BadFrames = "fail",
         pauses_s: Sequence[float] = PAUSES_S,
+        asked: Callable[[], bool] = lambda: False,
     ) -> None:
         self.shots = [Underway(entry, out / entry.name) for entry in in_order(entries)]
         self.in_flight = 0
         self.lost = ""
         self.stopped = False
         self._crew, self._proxy, self._bad_frames, self._pauses_s = crew, proxy, bad_frames, pauses_s
+        self._asked = asked
         self._watcher, self._tell = watcher, watcher.tell
         self._tray = InTray()
         self._aside = ThreadPoolExecutor(OPEN_AHEAD, thread_name_prefix="aside")
 
     def run(self) -> tuple[Outcome, ...]:
         """Work until all is done or can't be; an outcome for each shot, in the night's order."""
-        with CtrlC() as ctrl_c:
-            try:
-                while not self._is_over():
-                    self._open_ahead()
-                    while self.in_flight < self._crew.hands and (shot := self._next()) is not None:
-                        self._hand_in(shot)
-                    self._tray.look(wait_s=TICK_S)
-                    self.stopped = ctrl_c.asked
-                    self._watcher.tick(self)
-            finally:
-                self._aside.shutdown(wait=False, cancel_futures=True)
-            why = self.lost or "Ctrl-C came first."
-            for shot in self.shots:
-                if shot.outcome is None:
-                    self._ended(shot.end(why=f"{why} {AGAIN}"))
+        try:
+            while not self._is_over():
+                self._open_ahead()
+                while self.in_flight < self.hands and (shot := self._next()) is not None:
+                    self._hand_in(shot)
+                self._tray.look(wait_s=TICK_S)
+                self.stopped = self.stopped or self._asked()
+                self._watcher.tick(self)
+        finally:
+            self._aside.shutdown(wait=False, cancel_futures=True)
+        why = self.lost or "Ctrl-C came first."
+        for shot in self.shots:
+            if shot.outcome is None:
+                self._ended(shot.end(why=f"{why} {AGAIN}"))
         return tuple(shot.outcome for shot in self.shots if shot.outcome)
+
+    @property
+    def hands(self) -> int:
+        return self._crew.hands
 
     def _is_over(self) -> bool:
         if self.lost:

@@ -26,10 +26,10 @@ STATE_NAME = ".batch.state.json"
 class State:
     """Keeps count of a night; ``now`` is all of it as plain words and numbers."""
 
-    def __init__(self, *, hands: int, refused: Sequence[Outcome], seconds: dict[str, float]) -> None:
+    def __init__(self, *, refused: Sequence[Outcome], seconds: dict[str, float]) -> None:
         """``seconds`` is what the check expects a frame to take, by the shot's name."""
         self.peak_bytes = 0
-        self._hands, self._refused, self._seconds = hands, refused, seconds
+        self._refused, self._seconds = refused, seconds
         self._started, self._started_s = utc_now(), time.monotonic()
 
     def now(self, night: Night, *, ended: bool = False) -> dict[str, Any]:
@@ -51,11 +51,11 @@ class State:
             "total": sum(shot["total"] for shot in shots),
             "done": sum(shot["done"] for shot in shots),
             "frames_per_minute": sum(shot.worked for shot in night.shots) / minutes,
-            "left_s": self._left_s(night.shots),
+            "left_s": self._left_s(night.shots, night.hands),
             "shots": shots + [_outcome(outcome) for outcome in self._refused],
         }
 
-    def _left_s(self, shots: Sequence[Underway]) -> float | None:
+    def _left_s(self, shots: Sequence[Underway], hands: int) -> float | None:
         """Frames left, each by its shot's own mean, else by the check, else by the mean of all; None when unknown."""
         worked = sum(shot.worked for shot in shots)
         mean_s = sum(shot.worked_s for shot in shots) / worked if worked else None
@@ -68,7 +68,7 @@ class State:
             if each_s is None:
                 return None
             left_s += left * each_s
-        return left_s / self._hands
+        return left_s / max(hands, 1)
 
 
 def save_state(out: Path, state: dict[str, Any]) -> None:

@@ -221,7 +221,7 @@ class Underway:
     def _said(self, why: str, status: Status) -> tuple[Status, str]:
         total, failed = len(self.numbers), sorted(self.troubles)
         if why and not self.has_begun:
-            return "waiting", f"not begun. {why}"
+            return "waiting", f"Not begun. {why}"
         counted = f"{self.done} of {total} frames are finished"
         if failed:
             which = f"frame {failed[0]} failed" if len(failed) == 1 else f"{len(failed)} failed ({listed(failed)})"
@@ -234,7 +234,7 @@ class Underway:
         said = (
             f"{made} of {total} frames finished{before}"
             if made or not before
-            else f"all {total} frames were done before"
+            else f"All {total} frames were done before"
         )
         if self.mended:
             said = f"{said}. In place of {listed(self.mended)}, which failed, stands {_what(self.mended.values())}"

@@ -127,39 +127,39 @@ def _night(
     from widegauge.cli.nightscreen import Screen
     from widegauge.report.nighttext import outcome_lines, summary
     from widegauge.run.clock import utc_now
+    from widegauge.run.ctrlc import CtrlC
 
     started = utc_now()
     with ExitStack() as stack:
+        ctrl_c = stack.enter_context(CtrlC())
         lines = stack.enter_context(closing(Log(log)))
         screen = stack.enter_context(Screen(has_log=log is not None))
-
-        def warn(sentence: str) -> None:
-            lines.write("cluster", sentence=sentence)
-            screen.tell("cluster", {"sentence": sentence})
-
-        crew = stack.enter_context(closing(_crew(checked, workers, cluster, out=out, warn=warn)))
-        state = State(hands=crew.hands, refused=checked.refused, seconds=checked.seconds)
-        watch = Watch(out, state, lines, screen)
-        night = Night(checked.good, out, crew, watch, proxy=proxy, bad_frames=bad_frames)
-        watch.tell(
-            "batch started", out=str(out), shots=len(checked.good), refused=len(checked.refused), hands=crew.hands
-        )
-        for refused in checked.refused:
-            watch.tell("shot ended", shot=refused.entry.name, status=refused.status, sentence=refused.sentence)
+        watch = Watch(out, State(refused=checked.refused, seconds=checked.seconds), lines, screen)
         try:
-            outcomes = (*night.run(), *checked.refused)
+            crew = _crew(checked, workers, cluster, out=out, warn=lambda said: watch.tell("cluster", sentence=said))
+            stack.enter_context(closing(crew))
+            night = Night(
+                checked.good, out, crew, watch, proxy=proxy, bad_frames=bad_frames, asked=lambda: ctrl_c.asked
+            )
+            shots, refused = len(checked.good), checked.refused
+            watch.tell("batch started", out=str(out), shots=shots, refused=len(refused), hands=crew.hands)
+            for each in refused:
+                watch.tell("shot ended", shot=each.entry.name, status=each.status, sentence=each.sentence)
+            outcomes = (*night.run(), *refused)
+            last = watch.end(night)
+            code = 130 if night.stopped else 0 if all(each.status == "finished" for each in outcomes) else 1
+            watch.tell("batch ended", exit_code=code, done=last["done"], total=last["total"], peak=last["peak_bytes"])
+            screen.close()
+            click.echo("\n".join(outcome_lines(last["shots"])))
+            lost = f"{lines.lost} lines of the log could not be written" if lines.lost else ""
+            remarks = [said for said in (summary(last), night.lost, lost) if said]
+            page = _report(out, outcomes, started=started, ended=utc_now(), remarks=remarks)
         except KeyboardInterrupt:  # the second one: frames in flight are let go, as by a kill
-            stack.pop_all()
-            screen.__exit__()
+            screen.close()
             click.echo("stopped at once; whole frames stay, the same command goes on from here", err=True)
-            sys.stderr.flush()
+            sys.stdout.flush()
             os._exit(130)
-        last = watch.end(night)
-        code = 130 if night.stopped else 0 if all(outcome.status == "finished" for outcome in outcomes) else 1
-        watch.tell("batch ended", exit_code=code, done=last["done"], total=last["total"], peak_bytes=last["peak_bytes"])
-    remarks = [summary(last), night.lost, f"{lines.lost} lines of the log could not be written" if lines.lost else ""]
-    page = _report(out, outcomes, started=started, ended=utc_now(), remarks=[said for said in remarks if said])
-    click.echo("\n".join([*outcome_lines(last["shots"]), f"report: {page}"]))
+    click.echo(f"report: {page}")
     return page, code
 
 

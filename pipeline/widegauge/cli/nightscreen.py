@@ -38,8 +38,13 @@ class Screen:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Leave the table as it is; lines go below it."""
         if self._live is not None:
             self._live.stop()
+            self._live = None
 
     def tell(self, event: str, facts: Mapping[str, Any]) -> None:
         from widegauge.report.nighttext import event_line

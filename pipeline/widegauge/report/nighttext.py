@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
+from widegauge.report.batchcheck import duration
 from widegauge.report.words import aligned
 
 State = Mapping[str, Any]
@@ -15,16 +16,6 @@ _FIRST = ("working", "opening", "failed", "refused", "stopped")
 """Where there is no room for all, these shots are shown, and those nearest to the ones in work."""
 
 HEAD = ("shot", "status", "frames", "")
-
-
-def duration(seconds: float | None) -> str:
-    """A time for people: "40 s", "12 min", "1 h 05 min"; "?" when it is not known."""
-    if seconds is None:
-        return "?"
-    if seconds < 90:
-        return f"{seconds:.0f} s"
-    minutes = round(seconds / 60)
-    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
 
 
 def local(utc: str) -> str:
@@ -58,7 +49,10 @@ def summary(state: State) -> str:
     gigabytes = [f"{state[key] / 1e9:.1f}" for key in ("memory_bytes", "peak_bytes")]
     said = [f"{state['done']} of {state['total']} frames", f"{state['frames_per_minute']:.1f} a minute"]
     if not state["ended"]:
-        said += [f"{duration(state['left_s'])} left", f"{state['in_flight']} in flight"]
+        said += [
+            f"{duration(state['left_s'])} left" if state["left_s"] else "time left is not known yet",
+            f"{state['in_flight']} in flight",
+        ]
     said.append(f"memory {gigabytes[0]} GB, at most {gigabytes[1]} GB")
     stopping = "; stopping when the frames in flight are finished" if state["stopping"] else ""
     return ", ".join(said) + stopping
@@ -84,7 +78,7 @@ def outcome_lines(shots: Sequence[State]) -> list[str]:
     alike: dict[tuple[str, str], list[str]] = {}
     for shot in ordered:
         alike.setdefault((shot["status"], shot["sentence"]), []).append(shot["name"])
-    said = [f"{', '.join(names)}: {status}. {_capital(text)}" for (status, text), names in alike.items()]
+    said = [f"{', '.join(names)}: {status}. {text}" for (status, text), names in alike.items()]
     return [f"{len(shots)} shots: {counted(shot['status'] for shot in ordered)}", *said]
 
 
@@ -95,14 +89,14 @@ def event_line(event: str, facts: Mapping[str, Any]) -> str | None:
         case "shot started":
             return f"{shot}: begun, {facts['frames']} frames"
         case "shot ended":
-            return f"{shot}: {facts['status']}. {_capital(facts['sentence'])}"
+            return f"{shot}: {facts['status']}. {facts['sentence']}"
         case "frame failed":
             return f"{shot}, frame {facts['frame']}: {facts['trouble']}"
         case "retry":
             what = "opening it" if facts["frame"] < 0 else f"frame {facts['frame']}"
             return f"{shot}, {what}: {facts['trouble']} Tried again in {facts['after_s']:g} s."
         case "cluster":
-            return _capital(facts["sentence"])
+            return str(facts["sentence"])
     return None
 
 
@@ -120,7 +114,3 @@ def _row(shot: State) -> tuple[str, str, str, str]:
 
 def _is_trouble(shot: State) -> bool:
     return shot["status"] in ("failed", "refused", "stopped", "waiting") and bool(shot["sentence"])
-
-
-def _capital(sentence: str) -> str:
-    return sentence[:1].upper() + sentence[1:] if not sentence.startswith(("/", ".")) else sentence
