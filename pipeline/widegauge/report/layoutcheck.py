@@ -20,7 +20,13 @@ SHAPES_RGB = ((240, 228, 66), (86, 180, 233), (230, 159, 0), (204, 121, 167), (0
 """M. Okabe and K. Ito, "Color universal design", 2008: colours that stay apart for colour-blind eyes."""
 LINE_RGB = (245, 245, 245)
 DIMMED = 0.75
+NEAR_FOCUS = 0.06
+"""No line stands closer to the one at focus: ln of the ratio of the distances."""
+PAD = 0.3
+"""Around a label's text, of its size."""
+
 Box = tuple[float, float, float, float]
+Colour = tuple[int, int, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,155 +79,112 @@ class Facts:
 
 def layout_check(picture: Bytes, facts: Facts) -> Bytes:
     """A frame (sRGB bytes) with its layout drawn over it, and a caption that says how to read it."""
-    height, width = picture.shape[:2]
-    page = Image.fromarray((picture * DIMMED).astype(np.uint8))
-    draw = ImageDraw.Draw(page)
-    size = max(13, round(width / 96))
-    covered = np.zeros((height, width), bool)
-    for each in facts.outlines:
-        covered |= each.inside
-    taken: list[Box] = []
-    _horizon(draw, facts, width, size, taken)
-    _ground(draw, facts, covered, size, taken)
-    drawn = np.asarray(page).copy()
+    sheet = _Sheet(picture, facts)
+    sheet.horizon()
+    sheet.ground()
     for i, each in enumerate(facts.outlines):
+        sheet.thing(each, SHAPES_RGB[i % len(SHAPES_RGB)])
+    return captioned(sheet.written(), _caption(facts))
+
+
+class _Sheet:
+    """The frame while it is drawn on; labels are kept apart, and written last."""
+
+    def __init__(self, picture: Bytes, facts: Facts) -> None:
+        self.height, self.width = picture.shape[:2]
+        self.size = max(13, round(self.width / 96))
+        self.facts = facts
+        self._page = Image.fromarray((picture * DIMMED).astype(np.uint8))
+        self._draw = ImageDraw.Draw(self._page)
+        self._labels: list[tuple[Box, str, Colour]] = []
+
+    def horizon(self) -> None:
+        """A dashed line."""
+        (left, right), dash = self.facts.horizon_px, self.size
+        for x in range(0, self.width, 2 * dash):
+            ends = [(at, left + (right - left) * at / self.width) for at in (x, x + dash)]
+            self._draw.line(ends, fill=LINE_RGB, width=max(2, self.size // 8))
+        inverse_m = 1.0 / self.facts.backing_m
+        text = f"horizon; above it {_metres(self.facts.backing_m)}{_blur(self.facts, inverse_m)}"
+        self._labels.append((self._box((self.width, right - 1.7 * self.size), text, from_right=True), text, LINE_RGB))
+
+    def ground(self) -> None:
+        """A line along the ground at each round distance, as far as the backing, hidden by what stands before it."""
+        facts, covered = self.facts, np.zeros((self.height, self.width), bool)
+        for each in facts.outlines:
+            covered |= each.inside
+        focus = () if facts.focus_m is None else (facts.focus_m,)
+        round_m = [d for d in DISTANCES_M if all(abs(math.log(d / f)) > NEAR_FOCUS for f in focus)]
+        x = np.arange(self.width) + 0.5
+        for distance_m in (*focus, *round_m):
+            if facts.ground.down == 0.0 or distance_m > facts.backing_m:
+                continue
+            y = (1.0 / distance_m - facts.ground.at_corner - facts.ground.across * x) / facts.ground.down
+            seen = (y >= 0.0) & (y < self.height)
+            seen[seen] &= ~covered[y[seen].astype(int), np.flatnonzero(seen)]
+            if not seen.any():
+                continue
+            there, in_focus = np.flatnonzero(seen), distance_m in focus
+            text = f"focus {distance_m:g} m" if in_focus else f"{distance_m:g} m{_blur(facts, 1.0 / distance_m)}"
+            box = self._box((float(there[-1]), float(y[there[-1]]) - self.size / 2.0), text, from_right=True)
+            if self._meets(box):
+                continue
+            for run in np.split(there, np.flatnonzero(np.diff(there) > 1) + 1):
+                ends = [(float(x[i]), float(y[i])) for i in (run[0], run[-1])]
+                self._draw.line(ends, fill=LINE_RGB, width=max(3, self.size // 5) if in_focus else 1)
+            self._labels.append((box, text, LINE_RGB))
+
+    def thing(self, each: Outline, rgb: Colour) -> None:
+        """Its outline, a cross at each foot, and its name, distance and blur above it."""
         edges, _ = cv2.findContours(each.inside.astype(np.uint8), cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
-        cv2.drawContours(drawn, edges, -1, (0, 0, 0), max(3, size // 4), cv2.LINE_AA)
-        cv2.drawContours(drawn, edges, -1, SHAPES_RGB[i % len(SHAPES_RGB)], max(1, size // 9), cv2.LINE_AA)
-    page = Image.fromarray(drawn)
-    draw = ImageDraw.Draw(page)
-    for i, each in enumerate(facts.outlines):
-        _thing(draw, facts, each, SHAPES_RGB[i % len(SHAPES_RGB)], size, (width, height), taken)
-    return captioned(np.asarray(page), _caption(facts))
+        for edge in edges:
+            ring = [(int(x), int(y)) for x, y in edge[:, 0]]
+            self._line([*ring, ring[0]], rgb)
+        arm = self.size * 0.6
+        for x, y in each.feet:
+            self._line([(x - arm, y), (x + arm, y)], rgb)
+            self._line([(x, y - arm), (x, y + arm)], rgb)
+        ends = each.nearest_inverse_m, each.farthest_inverse_m
+        near, far = (_metres(math.inf if v == 0.0 else 1.0 / v) for v in ends)
+        span = near if near == far else f"{near.removesuffix(' m')} to {far}"
+        sure = "" if each.confidence == 1.0 else f", confidence {each.confidence:.2f}"
+        text = f"{each.name}\n{span}, {each.how}{sure}"
+        blur = self.facts.blur_px(sum(ends) / 2.0)
+        if blur is not None:
+            text += f"\nblur radius {abs(blur):.1f} px{_side(blur)}"
+        rows, columns = np.nonzero(each.inside)
+        x0, y0, x1, y1 = self._box((float(columns.mean()), 0.0), text)
+        across = min(max(-x0, 0.0), self.width) - max(x1 - self.width, 0.0)
+        high, top = y1 - y0, max(0.0, float(rows.min()) - (y1 - y0) - self.size)
+        while top + high < self.height and self._meets((x0 + across, top, x1 + across, top + high)):
+            top += self.size / 4.0
+        self._labels.append(((x0 + across, top, x1 + across, top + high), text, rgb))
 
+    def written(self) -> Bytes:
+        """The sheet, its labels on dark grounds."""
+        pad = self.size * PAD
+        for box, text, rgb in self._labels:
+            left, top, _, _ = self._draw.multiline_textbbox((0, 0), text, font=font(self.size))
+            self._draw.rectangle(box, fill=(16, 16, 16))
+            self._draw.multiline_text((box[0] + pad - left, box[1] + pad - top), text, font=font(self.size), fill=rgb)
+        return np.asarray(self._page)
 
-def _horizon(draw: ImageDraw.ImageDraw, facts: Facts, width: int, size: int, taken: list[Box]) -> None:
-    left, right = facts.horizon_px
-    dash = size
-    for x in range(0, width, 2 * dash):
-        ends = [left + (right - left) * min(at, width) / width for at in (x, x + dash)]
-        draw.line([(x, ends[0]), (x + dash, ends[1])], fill=LINE_RGB, width=max(2, size // 8))
-    text = f"horizon; above it {_metres(facts.backing_m)}{_blur(facts, 1.0 / facts.backing_m)}"
-    _write(
-        draw, _box(draw, (width - size, right - 1.5 * size), text, size, from_right=True), text, size, LINE_RGB, taken
-    )
+    def _line(self, points: list[tuple[float, float]], rgb: Colour) -> None:
+        for ink, wide in (((0, 0, 0), max(3, self.size // 5)), (rgb, max(1, self.size // 9))):
+            self._draw.line(points, fill=ink, width=wide)
 
+    def _box(self, at: tuple[float, float], text: str, *, from_right: bool = False) -> Box:
+        """The dark ground of a text that ends at a point, or has its middle there."""
+        left, top, right, bottom = self._draw.multiline_textbbox((0, 0), text, font=font(self.size))
+        wide, high, pad = right - left, bottom - top, self.size * PAD
+        x = at[0] - wide - 2.0 * pad if from_right else at[0] - wide / 2.0 - pad
+        return x, at[1] - pad, x + wide + 2.0 * pad, at[1] + high + pad
 
-def _ground(
-    draw: ImageDraw.ImageDraw,
-    facts: Facts,
-    covered: Mask,
-    size: int,
-    taken: list[Box],
-) -> None:
-    """A line along the ground at each round distance as far as the backing, hidden by what stands in front of it."""
-    height, width = covered.shape
-    focus = () if facts.focus_m is None else (facts.focus_m,)
-    lines = [d for d in DISTANCES_M if all(abs(math.log(d / f)) > 0.06 for f in focus)]
-    x = np.arange(width) + 0.5
-    for distance_m in sorted({*lines, *focus}, key=lambda d: (d not in focus, d)):
-        if facts.ground.down == 0.0 or distance_m > facts.backing_m:
-            continue
-        y = (1.0 / distance_m - facts.ground.at_corner - facts.ground.across * x) / facts.ground.down
-        seen = (y >= 0.0) & (y < height)
-        seen[seen] &= ~covered[y[seen].astype(int), np.flatnonzero(seen)]
-        if not seen.any():
-            continue
-        in_focus = distance_m in focus
-        right_most = int(np.flatnonzero(seen)[-1])
-        text = f"{'focus ' if in_focus else ''}{distance_m:g} m{'' if in_focus else _blur(facts, 1.0 / distance_m)}"
-        spot = (min(right_most, width - size), float(y[right_most]) - size / 2.0)
-        room = _room(draw, spot, text, size, taken, from_right=True)
-        if room is None:
-            continue
-        runs = np.split(np.flatnonzero(seen), np.flatnonzero(np.diff(np.flatnonzero(seen)) > 1) + 1)
-        for run in runs:
-            ends = [(float(x[i]), float(y[i])) for i in (run[0], run[-1])]
-            draw.line(ends, fill=LINE_RGB, width=max(3, size // 5) if in_focus else 1)
-        _write(draw, room, text, size, LINE_RGB, taken)
-
-
-def _thing(
-    draw: ImageDraw.ImageDraw,
-    facts: Facts,
-    each: Outline,
-    rgb: tuple[int, int, int],
-    size: int,
-    frame_px: tuple[int, int],
-    taken: list[Box],
-) -> None:
-    """Its name, distance and blur in its upper part, a mark at each foot, and a disc of the blur's true size."""
-    for x, y in each.feet:
-        arm = size * 0.6
-        for ends in ([(x - arm, y), (x + arm, y)], [(x, y - arm), (x, y + arm)]):
-            draw.line(ends, fill=(0, 0, 0), width=max(4, size // 4))
-            draw.line(ends, fill=rgb, width=max(2, size // 8))
-    near, far = each.nearest_inverse_m, each.farthest_inverse_m
-    middle = (near + far) / 2.0
-    ends_m = [_metres(math.inf if v == 0.0 else 1.0 / v) for v in (near, far)]
-    span = ends_m[0] if ends_m[0] == ends_m[1] else f"{ends_m[0].removesuffix(' m')} to {ends_m[1]}"
-    sure = "" if each.confidence == 1.0 else f", confidence {each.confidence:.2f}"
-    text = f"{each.name}\n{span}, {each.how}{sure}"
-    blur = facts.blur_px(middle)
-    if blur is not None:
-        text += f"\nblur radius {abs(blur):.1f} px{_side(blur)}"
-    rows, columns = np.nonzero(each.inside)
-    lines = text.count("\n") + 1
-    above = (float(columns.mean()), float(rows.min()) - (1.3 * lines + 0.8) * size)
-    _write(draw, _moved_room(draw, above, text, size, taken, frame_px), text, size, rgb, taken)
-
-
-def _box(draw: ImageDraw.ImageDraw, at: tuple[float, float], text: str, size: int, *, from_right: bool = False) -> Box:
-    """The dark ground of a text: ending at a point, or with its middle over it."""
-    left, top, right, bottom = draw.multiline_textbbox((0, 0), text, font=font(size))
-    wide, high, pad = right - left, bottom - top, size * 0.3
-    x = at[0] - wide if from_right else at[0] - wide / 2.0
-    return x - pad, at[1] - pad, x + wide + pad, at[1] + high + pad
-
-
-def _room(
-    draw: ImageDraw.ImageDraw,
-    at: tuple[float, float],
-    text: str,
-    size: int,
-    taken: list[Box],
-    *,
-    from_right: bool = False,
-) -> Box | None:
-    """Where a text goes; None where another one lies already."""
-    box = _box(draw, at, text, size, from_right=from_right)
-    return None if any(_meet(box, other) for other in taken) else box
-
-
-def _moved_room(
-    draw: ImageDraw.ImageDraw,
-    at: tuple[float, float],
-    text: str,
-    size: int,
-    taken: list[Box],
-    frame_px: tuple[int, int],
-) -> Box:
-    """Where a text goes, kept within the frame and moved down past others."""
-    x0, y0, x1, y1 = _box(draw, at, text, size)
-    right = min(max(-x0, 0.0), frame_px[0]) - max(x1 - frame_px[0], 0.0)
-    y0, high = max(y0, 0.0), y1 - y0
-    while y0 + high < frame_px[1] and any(_meet((x0 + right, y0, x1 + right, y0 + high), other) for other in taken):
-        y0 += size * 0.25
-    return x0 + right, y0, x1 + right, y0 + high
-
-
-def _meet(a: Box, b: Box) -> bool:
-    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
-
-
-def _write(
-    draw: ImageDraw.ImageDraw, box: Box, text: str, size: int, rgb: tuple[int, int, int], taken: list[Box]
-) -> None:
-    left, top, _, _ = draw.multiline_textbbox((0, 0), text, font=font(size))
-    pad = size * 0.3
-    taken.append(box)
-    draw.rectangle(box, fill=(16, 16, 16))
-    draw.multiline_text((box[0] + pad - left, box[1] + pad - top), text, font=font(size), fill=rgb)
+    def _meets(self, box: Box) -> bool:
+        return any(
+            box[0] < other[2] and other[0] < box[2] and box[1] < other[3] and other[1] < box[3]
+            for other, _, _ in self._labels
+        )
 
 
 def _caption(facts: Facts) -> str:

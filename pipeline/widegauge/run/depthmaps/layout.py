@@ -14,7 +14,6 @@ from widegauge.depth.ground import Plane, Stand, laid
 from widegauge.depth.layoutfile import Cutout
 from widegauge.errors import Mistake, SettingsError
 from widegauge.frame import Float32
-from widegauge.media.footage import listed
 from widegauge.run.depthmaps.layoutjob import SETTLED_FRAMES, Job
 from widegauge.run.depthmaps.packed import Packed, packed, unpacked
 
@@ -98,9 +97,9 @@ class Carried:
             if doubtful:
                 worst = min(doubtful, key=lambda n: frames[n].confidence)
                 said.append(
-                    f'"{name}" is lost or doubtful on frame {listed(doubtful)} (confidence '
-                    f"{frames[worst].confidence:.2f} on {worst}): add a [[cutout]] of that name with frame = {worst} "
-                    "and a box or outline there"
+                    f'"{name}" is doubtful on {len(doubtful)} of {len(self.job.wanted)} frames, most on {worst} '
+                    f"(confidence {frames[worst].confidence:.2f}, sure from {SURE}): add a [[cutout]] of that name "
+                    f"with frame = {worst} and a box or outline there, and run this again"
                 )
         return said
 
@@ -234,9 +233,7 @@ def _follow(
             elif name in shapes and step is not None:
                 level = entries[0].level_m is not None
                 shapes[name] = (
-                    carry.follow_flat(shapes[name], step)
-                    if level
-                    else carry.follow(shapes[name], step, picture, anew=True)
+                    carry.follow_flat(shapes[name], step) if level else carry.follow(shapes[name], step, picture)
                 )
             if name in shapes:
                 shape = shapes[name]
@@ -254,8 +251,7 @@ def _merged(ways: list[Way], frames: list[int], name: str, number: int) -> Thing
     if len(found) == 1 or number in frames:
         return found[0]
     before, after = max(f for f in frames if f < number), min(f for f in frames if f > number)
-    none = np.zeros(0)
-    a, b = (carry.Shape(unpacked(t.inside), t.points, t.confidence, none, t.gone) for t in found)
+    a, b = (carry.kept(unpacked(t.inside), t.points, t.confidence, gone=t.gone) for t in found)
     shape = carry.between(a, b, (number - before) / (after - before))
     return Thing(packed(shape.inside), shape.points, shape.confidence, shape.gone)
 
@@ -274,7 +270,8 @@ def _distances(carried: Carried, name: str, entries: tuple[Cutout, ...]) -> tupl
     found: dict[int, float | None] = {}
     for n, foot in feet.items():
         inverse_m = carried.stand(n).level().at((foot.x_px, foot.y_px))
-        found[n] = None if foot.cut_off or frames[n].gone or inverse_m <= 0.0 else inverse_m
+        lost = foot.cut_off or frames[n].gone or frames[n].confidence < SURE
+        found[n] = None if lost or inverse_m <= 0.0 else inverse_m
     return feet, settled(found, reach=SETTLED_FRAMES)
 
 
