@@ -41,14 +41,14 @@ def scene() -> Scene:
 
 @cache
 def left() -> np.ndarray:
-    return noisy(trace(scene(), kappa=0.0, focus_m=FOCUS_M, samples=64), seed=1)
+    return noisy(trace(scene(), kappa=0.0, focus_m=FOCUS_M, samples=36), seed=1)
 
 
 @cache
 def right(converged_m: float = np.inf) -> np.ndarray:
     s = scene()
     out = np.zeros((s.height, s.width, 3), np.float32)
-    _view(s.cutouts, np.array(s.wall), np.array(s.floor), s.textures, FB_PX_M, 1 / converged_m, 8, out)
+    _view(s.cutouts, np.array(s.wall), np.array(s.floor), s.textures, FB_PX_M, 1 / converged_m, 6, out)
     return noisy(out, seed=2)
 
 

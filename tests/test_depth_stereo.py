@@ -264,6 +264,11 @@ def test_rows_that_do_not_agree_are_measured(tmp_path: Path) -> None:
     assert not (tmp_path / "depth").exists()
 
 
+def test_a_near_limit_in_the_lens_s_face_does_no_harm(tmp_path: Path) -> None:
+    found = made_depth(tmp_path, made.left(), made.right(), *TOLD, "--nearest-m", 0.01)
+    assert (blur_error_px(found, made.truth_m()) > 1.0).mean() < 0.2
+
+
 def test_a_turned_view_asks_for_a_calibration(tmp_path: Path) -> None:
     middle = (made.WIDTH / 2, made.HEIGHT / 2)
     turned = cv2.warpAffine(made.right(), cv2.getRotationMatrix2D(middle, 1.0, 1.0), (made.WIDTH, made.HEIGHT))

@@ -162,9 +162,9 @@ def rectify(pair: Calibration, *, size_px: tuple[int, int], file: Path) -> Recti
 
 def _grid(size_px: tuple[int, int]) -> Float64:
     """(N, 2) places of all pixels, row by row."""
-    return (
-        np.stack(np.meshgrid(np.arange(size_px[0]), np.arange(size_px[1])), axis=-1).reshape(-1, 2).astype(np.float64)
-    )
+    width, height = size_px
+    row, column = np.divmod(np.arange(width * height, dtype=np.float64), width)
+    return np.stack([column, row], axis=1)
 
 
 def _rim(size_px: tuple[int, int]) -> Float64:

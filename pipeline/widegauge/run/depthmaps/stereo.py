@@ -28,6 +28,8 @@ WIDEST_PX = 2560
 """Wider views are matched, and maps written, at the largest whole fraction of their size that is no wider."""
 LOWER_PX, SPREAD_PX = 1.0, 2.0
 """How much lower one view may show things than the other, and how much that may differ over the frame."""
+MOST_FRAC = 0.8
+"""Nothing is looked for that lies farther apart in the two views than this share of their width."""
 FEWEST_FRAC, FEWEST_TEXTURE_FRAC = 0.2, 0.02
 """Where less of the frame than this is found in the other view, or has any texture, the rest would be guesswork."""
 
@@ -151,9 +153,7 @@ def open_pair(
         baseline_m, offset_px = rig.baseline_m or 0.0, (rig.offset_px or 0.0) / shrink
         if rig.converged_m is not None:
             offset_px = focal_px * baseline_m / rig.converged_m
-    return Pair(
-        plate, other, shrink, focal_px, baseline_m, offset_px, rig.nearest_m, rig.farthest_m, rectified
-    )  # fmt: skip
+    return Pair(plate, other, shrink, focal_px, baseline_m, offset_px, rig.nearest_m, rig.farthest_m, rectified)
 
 
 def lens_focal_px(shot: Shot, *, width_px: int) -> float:
@@ -253,7 +253,7 @@ def _range(pair: Pair, left: stereo.Bytes, right: stereo.Bytes) -> tuple[float, 
     """Smallest and largest disparity to look for: as told, else as found."""
     farthest_px = pair.disparity_px(pair.farthest_m or math.inf)
     if pair.nearest_m is not None:
-        return farthest_px - 1.0, pair.disparity_px(pair.nearest_m) + 1.0
+        return farthest_px - 1.0, min(pair.disparity_px(pair.nearest_m) + 1.0, MOST_FRAC * left.shape[1])
     return stereo.find_range(left, right, lowest_px=farthest_px - 1.0)
 
 
