@@ -74,8 +74,8 @@ def _mended(mended: Mapping[int, str]) -> Iterator[Flag]:
             len(mended),
             0,
             "frames",
-            f"{frames_named(mended)} failed and {was(mended)} mended as the list asks; frame {first}: {mended[first]}",
-            "put the cause right and run the same command again: only these frames are redone",
+            f"{frames_named(mended)} failed; in place of frame {first} stands {mended[first].rstrip('.')}.",
+            "put it right and run the same command again: only such frames are redone",
         )
 
 

@@ -193,7 +193,7 @@ def _pair(shot: ShotPart, stills: tuple[str, str]) -> str:
 
 def _more(shot: ShotPart) -> str:
     inside = [
-        table_html(shot.differences) if shot.differences else "",
+        f'<div class="added">{table_html(shot.differences)}</div>' if shot.differences else "",
         list_html(shot.notes) if shot.notes else "",
         _facts(shot.facts),
     ]

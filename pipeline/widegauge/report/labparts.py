@@ -20,9 +20,8 @@ p { max-width: 46rem; }
 section { margin: 2.6rem 0 0; }
 a { color: inherit; text-decoration-thickness: 1px; text-underline-offset: 0.2em; }
 a:focus-visible, summary:focus-visible { outline: 2px solid var(--mark); outline-offset: 3px; }
-.form { display: grid; grid-template-columns: repeat(auto-fit, minmax(10rem, 1fr)); margin: 0;
-  border: 1px solid var(--ink); gap: 1px; background: var(--ink); }
-.form > div { padding: 0.35rem 0.7rem 0.45rem; background: var(--paper); }
+.form { display: flex; flex-wrap: wrap; margin: 0; padding: 0 1px 1px 0; }
+.form > div { flex: 1 1 10rem; margin: 0 -1px -1px 0; padding: 0.35rem 0.7rem 0.45rem; border: 1px solid var(--ink); }
 dt { color: var(--soft); font-size: 0.85rem; }
 dd { margin: 0; }
 .night { font-size: 1.25rem; line-height: 1.4; margin: 1.2rem 0 0.6rem; max-width: 44rem; }
@@ -55,6 +54,7 @@ td:last-child, th:last-child { padding-right: 0; }
 thead th { color: var(--soft); font-size: 0.85rem; border-bottom: 1px solid var(--ink); }
 tbody tr + tr > * { border-top: 1px solid var(--rule); }
 details table { font-size: 0.92rem; }
+.added tr > :nth-child(n + 3) { text-align: right; padding-left: 0.6rem; }
 .index tbody th { overflow-wrap: anywhere; }
 .index .count { white-space: nowrap; }
 .index .group th { font-weight: 600; padding-top: 0.9rem; }
@@ -63,7 +63,6 @@ details table { font-size: 0.92rem; }
 .facts dd { overflow-wrap: anywhere; }
 @media (max-width: 44rem) {
   body { padding: 1rem 1rem 3rem; }
-  .form { grid-template-columns: 1fr 1fr; }
   .night { font-size: 1.15rem; }
   .flags { grid-template-columns: 1fr; gap: 0; }
   .flags dd { margin-bottom: 0.6rem; }
@@ -76,7 +75,7 @@ details table { font-size: 0.92rem; }
   .index td { color: var(--soft); }
   .index td:empty { display: none; }
   .index td:last-child { grid-column: 1 / -1; }
-  .index .group { border-top: 0; padding-top: 1rem; }
+  .index .group { border-top: 0; padding: 0.2rem 0; }
   .index .count { grid-column: 2; grid-row: 1; text-align: right; }
   .index tr td:nth-child(2) { grid-column: 1; }
   details th, details td { padding-right: 0.7rem; }
@@ -84,14 +83,20 @@ details table { font-size: 0.92rem; }
 @page { margin: 14mm; @bottom-right { content: counter(page) " of " counter(pages); font: 8pt system-ui, sans-serif; } }
 @media print {
   :root { color-scheme: light; --paper: #fff; --ink: #000; --soft: #444; --rule: #bbb; --mark: #000; }
-  body { padding: 0; max-width: none; font-size: 9pt; line-height: 1.35; }
+  html { font-size: 8.6pt; line-height: 1.3; }
+  body { padding: 0; max-width: none; line-height: inherit; }
   section { margin-top: 6mm; }
-  article { padding: 3mm 0; break-inside: avoid; }
-  h2, .head, summary { break-after: avoid; }
-  tr, figure, .flags dd { break-inside: avoid; }
-  .pair { grid-template-columns: 62mm 62mm; }
+  article { padding: 2.5mm 0; }
+  th, td { padding-top: 0.6mm; padding-bottom: 0.6mm; }
+  .night { font-size: 1.2rem; max-width: none; }
+  .facts { grid-template-columns: repeat(4, 1fr); gap: 1mm 4mm; margin-top: 1.5mm; }
+  details, details > * + * { margin-top: 1mm; }
+  h2, .head, summary, article > p { break-after: avoid; }
+  tr, .pair, .added, .facts, .flags dd { break-inside: avoid; }
+  .pair, details { break-before: avoid; }
+  .pair { grid-template-columns: 56mm 56mm; margin: 2mm 0 1mm; }
   .flags { grid-template-columns: 38mm 1fr; }
-  .form { grid-template-columns: repeat(5, 1fr); }
+  .form > div { flex-basis: 30mm; }
   .scroll { overflow: visible; }
   summary { list-style: none; }
   summary::-webkit-details-marker { display: none; }
