@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any, Protocol
@@ -65,7 +66,8 @@ class Night:
         self._asked = asked
         self._watcher, self._tell = watcher, watcher.tell
         self._tray = InTray()
-        self._aside = ThreadPoolExecutor(OPEN_AHEAD, thread_name_prefix="aside")
+        self._openers = ThreadPoolExecutor(OPEN_AHEAD, thread_name_prefix="open")
+        self._lookers = ThreadPoolExecutor(OPEN_AHEAD, thread_name_prefix="look")
 
     def run(self) -> tuple[Outcome, ...]:
         """Work until all is done or can't be; an outcome for each shot, in the night's order."""
@@ -78,7 +80,8 @@ class Night:
                 self.stopped = self.stopped or self._asked()
                 self._watcher.tick(self)
         finally:
-            self._aside.shutdown(wait=False, cancel_futures=True)
+            self._openers.shutdown(wait=False, cancel_futures=True)
+            self._lookers.shutdown(wait=False, cancel_futures=True)
         why = self.lost or "Ctrl-C came first."
         for shot in self.shots:
             if shot.outcome is None:
@@ -103,13 +106,16 @@ class Night:
         closed = [shot for shot in self.shots if shot.may_open]
         for shot in closed[: max(0, OPEN_AHEAD - ahead)]:
             shot.opening = True
-            self._tray.when_ended(self._aside.submit(shot.opened, self._proxy), partial(self._opened, shot))
+            self._tray.when_ended(self._openers.submit(shot.opened, self._proxy), partial(self._opened, shot))
 
     def _opened(self, shot: Underway, task: Future[tuple[Job, Output]]) -> None:
         shot.opening = False
         try:
             job, output = task.result()
         except Exception as error:
+            if shot.halted:
+                self._settle(shot)
+                return
             done = failed(OPENING, error)
             passing = isinstance(error, Unreadable) or done.errno
             if not (passing and self._again(shot, done)):
@@ -146,7 +152,7 @@ class Night:
                 self._keep(shot, done)
             else:
                 shot.looked_into += 1  # by reading files that may hang: not in this thread
-                looking = self._aside.submit(cause_of, done, shot.job, frame_bytes=shot.frame_bytes)
+                looking = self._lookers.submit(cause_of, done, shot.job, frame_bytes=shot.frame_bytes)
                 self._tray.when_ended(looking, partial(self._looked_into, shot, done))
         self._settle(shot)
 
@@ -162,15 +168,16 @@ class Night:
 
     def _looked_into(self, shot: Underway, done: Done, task: Future[Cause]) -> None:
         shot.looked_into -= 1
-        self._weigh(shot, done, task.result())
+        self._weigh(shot, done, "lasting" if task.exception() else task.result())
         self._settle(shot)
 
     def _weigh(self, shot: Underway, done: Done, cause: Cause) -> None:
-        """Decide what happens to a frame that failed."""
+        """Decide what happens to a frame that failed; those of a shot that is halted are left to the next run."""
         if cause == "no room":
             self._no_room(shot, done)
-        elif not (cause == "passing" and self._again(shot, done)):
-            shot.fail(done)
+        elif not shot.halted and not (cause == "passing" and self._again(shot, done)):
+            tried = f" It was tried {shot.tries[done.number]} times." if cause == "passing" else ""
+            shot.fail(replace(done, trouble=done.trouble + tried))
             self._tell("frame failed", shot=shot.entry.name, frame=done.number, trouble=done.trouble, fault=done.fault)
 
     def _again(self, shot: Underway, done: Done) -> bool:
@@ -189,11 +196,8 @@ class Night:
         for other in self.shots:
             if other.outcome or other.disk != disk:
                 continue
-            full = (
-                f"Then its disk was full: {done.trouble}"
-                if other is shot
-                else (f"The disk that it shares with {shot.entry.name} is full.")
-            )
+            shared = f"The disk that it shares with {shot.entry.name} is full."
+            full = f"Then its disk was full: {done.trouble}" if other is shot else shared
             other.halt(f"{full} Free some space. {AGAIN}")
             self._settle(other)
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from widegauge.batch.mend import BadFrames, mend
 from widegauge.batch.outcome import Outcome, Status
-from widegauge.batch.work import Done, Work, job_for
+from widegauge.batch.work import Done, Work, failed, job_for
 from widegauge.errors import MediaError, WidegaugeError
 from widegauge.media.footage import listed
 from widegauge.run.job import Job
@@ -124,11 +124,14 @@ class Underway:
 
     @property
     def disk(self) -> int:
-        """The device that its folder is on, or will be."""
+        """The device that its folder is on, or will be; -1 when it does not answer."""
         place = self.out.absolute()
         while not place.exists() and place != place.parent:
             place = place.parent
-        return place.stat().st_dev
+        try:
+            return place.stat().st_dev
+        except OSError:
+            return -1
 
     @property
     def frame_bytes(self) -> int:
@@ -175,8 +178,8 @@ class Underway:
                     self.job, number, way=way, good=self.good, frames=self._frames, trouble=self.troubles[number]
                 )
                 self._output.add(number, frame)
-            except MediaError as error:
-                self.troubles[number] = str(error)
+            except Exception as error:
+                self.troubles[number] = failed(number, error).trouble
             else:
                 del self.troubles[number]
                 self.mended[number] = frame.mended

@@ -7,7 +7,6 @@ import subprocess
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack, closing
-from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -153,6 +152,7 @@ def _night(
             click.echo("\n".join(outcome_lines(last["shots"])))
             lost = f"{lines.lost} lines of the log could not be written" if lines.lost else ""
             remarks = [said for said in (summary(last), night.lost, lost) if said]
+            click.echo("writing the lab report", err=True)
             page = _report(out, outcomes, started=started, ended=utc_now(), remarks=remarks)
         except KeyboardInterrupt:  # the second one: frames in flight are let go, as by a kill
             screen.close()
@@ -174,14 +174,14 @@ def _crew(checked: Checked, workers: int, cluster: str | None, *, out: Path, war
 
 
 def _report(out: Path, outcomes: Sequence[Outcome], **words: Any) -> Path:
-    """Write the lab report; where this build has none, the state file stands for it."""
-    from widegauge.batch.state import STATE_NAME
+    """Write the lab report; where there is no room for it, say so, and go on."""
+    from widegauge.batch.labreport import PAGE, write_report
 
     try:
-        page: Path = import_module("widegauge.batch.labreport").write_report(out, outcomes, **words)[0]
-    except ModuleNotFoundError:
-        return out / STATE_NAME
-    return page
+        write_report(out, outcomes, **words)
+    except OSError as error:
+        click.echo(f"{out / PAGE}: the report can't be written ({error.strerror})", err=True)
+    return out / PAGE
 
 
 def _hand_on(then: str, report: Path, code: int) -> None:
