@@ -9,7 +9,7 @@ import pytest
 from conftest import reference
 from emulsion_setup import FINE, WIDTHS_MM, make_setup
 from numpy.typing import NDArray
-from scipy.special import erf
+from scipy.special import erf, j1
 from widegauge.frame import Frame
 from widegauge.physics import transfer
 from widegauge.stages.mtf import STAGE, MtfPlan
@@ -147,6 +147,35 @@ def test_lamps_get_no_dark_ring(name: str, width_px: int) -> None:
         lamp = 1000.0 * np.exp(-((x - shift) ** 2 + (y - shift) ** 2) / (2.0 * BLUR_PX**2))
         out = STAGE.apply(plan, Frame(1, np.repeat(lamp[..., None], 3, axis=2).astype(np.float32))).rgb
         assert np.all(out.min(axis=(0, 1)) > -2e-4 * out.max(axis=(0, 1)))
+
+
+@pytest.mark.parametrize(("name", "width_px"), [("4-perf 35", 3840), ("Super 16", 1920), ("Super 16", 3840)])
+def test_a_lamp_glows_as_on_film(name: str, width_px: int) -> None:
+    """A lamp of one pixel: light beyond 4.5 and 8.5 px, by record: that of the negative's own point spread, within 30 %.
+
+    Of a response M it is 1 - 2 pi R times the integral of M(f) J1(2 pi f R) (J. W. Goodman, Introduction to Fourier
+    Optics: the Hankel transform, integrated). Nowhere is it darker than farther out, and it is round.
+    """
+    plan = planned(WIDTHS_MM[name], width_px)
+    y, x = np.mgrid[-40:41, -40:41]
+    lamp = np.zeros((81, 81, 3), np.float32)
+    lamp[40, 40] = 1.0
+    out = STAGE.apply(plan, Frame(1, lamp)).rgb.astype(np.float64)
+    f, step = np.linspace(0.0, 4.0, 8001, retstep=True)
+    px_per_mm = width_px / WIDTHS_MM[name]
+    for c in range(3):
+        negative = (
+            2.0 ** -((f * px_per_mm / 80.0) ** 1.5)
+            / (1.0 + (f * px_per_mm / FINE.mtf50_cpmm[c]) ** 2)
+            * 2.0 ** -((f * px_per_mm / 60.0) ** 2)
+        )
+        for radius_px in (4.5, 8.5):
+            within = 2.0 * math.pi * radius_px * step * float(np.sum(negative * j1(2.0 * math.pi * f * radius_px)))
+            found = float(out[..., c][np.hypot(y, x) > radius_px].sum())
+            assert found == pytest.approx(1.0 - within, rel=0.3)
+        middle = out[40, 40:64, c]
+        assert np.all(np.diff(middle) < 1e-9)
+        assert out[40, 45, c] == pytest.approx(out[43, 44, c], rel=0.02)
 
 
 @pytest.mark.parametrize("name", list(WIDTHS_MM))

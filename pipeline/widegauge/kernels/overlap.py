@@ -20,7 +20,7 @@ from widegauge.kernels.scratch import scratch
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 
-SIDES = (240, 480, 720, 960, 1440)
+SIDES = (288, 384, 720, 960, 1440)
 """Sides of blocks: the first that is eight times a kernel's reach, so that a block is mostly new. Powers of two are
 slower: their rows fall on the same places of the cache."""
 

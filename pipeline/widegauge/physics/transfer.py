@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
+from scipy.optimize import nnls
 from scipy.special import j1
 
 Float64 = npt.NDArray[np.float64]
@@ -21,16 +22,12 @@ WAVELENGTH_MM = 0.00055
 LENS_POWER = 1.5
 """Exponent of the lens's roll-off; from memory, typical of a photographic lens near its working stop."""
 
-FADE_CPP = (0.2, 0.8)
-"""Where a kernel's response begins to fade, and has faded."""
+SPOTS = 65
+"""Sizes of round spots that a kernel is made of, in even ratios from a single pixel to the whole reach."""
 
-CORRECTIONS = 2
-DIRECTIONS_RAD = (0.0, math.pi / 8.0, math.pi / 4.0)
-"""Times that a kernel is corrected for the response it misses, and directions in which it is looked at for that. More
-times asks for what taps above zero cannot give: four leave 0.033 of response missing where two leave 0.03."""
-
-FINER = 4
-"""Points a pixel at which a kernel is drawn before it is sampled, so that frequencies beyond Nyquist count."""
+FIT_CPP = 49
+DIRECTIONS_RAD = (0.0, math.pi / 16.0, math.pi / 8.0, 3.0 * math.pi / 16.0, math.pi / 4.0)
+"""Frequencies up to Nyquist, and directions, at which a kernel's response is held against the one wanted."""
 
 LOWEST_RESPONSE = 1e-3
 """Responses below this are held here before dividing by them."""
@@ -111,41 +108,30 @@ def remaining(*, target: npt.ArrayLike, source: npt.ArrayLike) -> Float64:
     return np.minimum(1.0, np.maximum(t, LOWEST_RESPONSE) / np.maximum(s, LOWEST_RESPONSE))
 
 
-def kernel_without_lobes(response: Float64, *, step_cpp: float, side: int) -> Float64:
-    """A kernel, (side, side) with its middle at side/2, that filters by a response and has no tap below zero.
+def kernel_of_spots(response: Float64, *, step_cpp: float, reach_px: int) -> Float64:
+    """A kernel, (2 reach + 1, 2 reach + 1), that filters by a response and draws a point as film would: round.
 
-    ``response`` is given at 0, step_cpp, 2 step_cpp ... in cycles per pixel, to at least 1.14. A response cut off at
-    Nyquist rings: lamps get dark rings. Here it fades beyond Nyquist as it faded before it, along each axis by halves
-    of a cosine that add up to 1 with their aliases, so that sampling fills in what fading took (H. Nyquist, "Certain
-    topics in telegraph transmission theory", 1928: vestigial symmetry). What little is still below zero is left out,
-    and what that misses is asked for again. The sum is 1.
+    ``response`` is given at 0, step_cpp, 2 step_cpp ... in cycles per pixel, to at least 0.5. A kernel with just this
+    response has taps below zero, and draws dark rings around lamps. Here it is a sum of round spots
+    (1 - (r/R)^2)^2 of many radii R, none negative, so that it never rises outwards and fades to nothing at its reach;
+    their weights come nearest to the response up to Nyquist, in all directions alike, by least squares (C. L. Lawson
+    and R. J. Hanson, Solving Least Squares Problems, ch. 23). The sum is 1.
     """
-    table: Float64 = np.arange(len(response), dtype=np.float64) * np.float64(step_cpp)
-    used = table <= 0.5
-    asked = np.array(response, dtype=np.float64)
-    kernel = _faded(asked, table, side)
-    for _ in range(CORRECTIONS):
-        missed = response[used] - _mean_response(kernel, table[used])
-        asked += np.interp(0.5 - np.abs(0.5 - table), table[used], missed)
-        kernel = _faded(asked, table, side)
-    return kernel
-
-
-def _faded(response: Float64, table: Float64, side: int) -> Float64:
-    f = FINER * np.fft.fftfreq(FINER * side)
-    fade = 0.5 + 0.5 * np.cos(np.pi * np.clip((np.abs(f) - FADE_CPP[0]) / (FADE_CPP[1] - FADE_CPP[0]), 0.0, 1.0))
-    radius = np.hypot(f[:, None], f[None, :])
-    wanted = np.interp(radius, table, response) * fade[:, None] * fade[None, :]
-    kernel = np.maximum(np.fft.fftshift(np.real(np.fft.ifft2(wanted)))[::FINER, ::FINER], 0.0)
-    return np.asarray(kernel / kernel.sum())
-
-
-def _mean_response(kernel: Float64, frequency_cpp: Float64) -> Float64:
-    """A kernel's response at some frequencies, the mean of several directions."""
-    place = np.arange(kernel.shape[0]) - kernel.shape[0] // 2
-    total = np.zeros_like(frequency_cpp)
+    f = np.linspace(0.0, 0.5, FIT_CPP)
+    wanted = np.interp(f, np.arange(len(response)) * step_cpp, response)
+    place = np.arange(reach_px + 1, dtype=np.float64)
+    twice = np.where(place > 0.0, 2.0, 1.0)
+    radius = np.hypot(place[:, None], place)
+    radii = float(reach_px) ** np.linspace(0.0, 1.0, SPOTS)
+    spots = [np.maximum(0.0, 1.0 - (radius / largest) ** 2) ** 2 for largest in radii]
+    spots = [spot / (twice @ spot @ twice) for spot in spots]
+    rows = []
     for angle in DIRECTIONS_RAD:
-        rows = np.exp(-2j * np.pi * math.sin(angle) * frequency_cpp[:, None] * place)
-        columns = np.exp(-2j * np.pi * math.cos(angle) * frequency_cpp[:, None] * place)
-        total += np.real(((rows @ kernel) * columns).sum(axis=1))
-    return np.asarray(total / len(DIRECTIONS_RAD))
+        down, across = (
+            twice * np.cos(2.0 * math.pi * part * f[:, None] * place) for part in (math.sin(angle), math.cos(angle))
+        )
+        rows.append(np.stack([((down @ spot) * across).sum(axis=1) for spot in spots], axis=1))
+    weights, _ = nnls(np.concatenate(rows), np.tile(wanted, len(DIRECTIONS_RAD)), maxiter=100 * SPOTS)
+    quadrant = np.tensordot(weights / weights.sum(), np.stack(spots), 1)
+    half = np.concatenate([quadrant[:0:-1], quadrant])
+    return np.asarray(np.concatenate([half[:, :0:-1], half], axis=1))

@@ -23,13 +23,8 @@ _FREQUENCIES_CPP = np.arange(0.0, 1.14, STEP_CPP)
 VISIBLE_RESPONSE = 0.01
 """A response lowered by less than this anywhere counts as nothing: slanted edges are measured no finer."""
 
-TAIL_FRAC = 3e-5
-"""Share of a point's light that a single pixel beyond the stage's reach may get."""
-
-LARGEST_REACH_PX = 24
+FARTHEST_PX = 24
 """No tap of the kernel lies farther out; one that falls as film's does has lost its weight by then."""
-
-KERNEL_SIDE = 128
 
 
 class MtfSettings(Settings):
@@ -52,9 +47,10 @@ def plan(settings: MtfSettings, setup: Setup) -> MtfPlan:
     """For each record min(1, negative / footage), so that the finished response is the lesser of the two."""
     added = [_added(setup, record, settings.strength) for record in range(3)]
     lowered = [response is not None for response in added]
-    kernels = [_kernel(setup, response) for response in added]
+    kernels = [_kernel(response) for response in added]
     reach_px = max(_reach_px(kernel) for kernel in kernels)
-    kernels = [_cut(kernel, reach_px) for kernel in kernels]
+    used = slice(FARTHEST_PX - reach_px, FARTHEST_PX + reach_px + 1)
+    kernels = [kernel[used, used] for kernel in kernels]
     acts = any(lowered)
     return MtfPlan(
         rows=_rows(setup, added),
@@ -131,26 +127,17 @@ def _note(lowered: list[bool], strength: float, stated: bool) -> str:
     return f"{limits}The negative limits in {by}{other}."
 
 
-def _kernel(setup: Setup, response: transfer.Float64 | None) -> transfer.Float64:
+def _kernel(response: transfer.Float64 | None) -> transfer.Float64:
     if response is None:
-        kernel = np.zeros((KERNEL_SIDE, KERNEL_SIDE))
-        kernel[KERNEL_SIDE // 2, KERNEL_SIDE // 2] = 1.0
+        kernel = np.zeros((2 * FARTHEST_PX + 1, 2 * FARTHEST_PX + 1))
+        kernel[FARTHEST_PX, FARTHEST_PX] = 1.0
         return kernel
-    return transfer.kernel_without_lobes(response, step_cpp=STEP_CPP, side=KERNEL_SIDE)
+    return transfer.kernel_of_spots(response, step_cpp=STEP_CPP, reach_px=FARTHEST_PX)
 
 
 def _reach_px(kernel: transfer.Float64) -> int:
-    """Distance along rows and columns beyond which no pixel gets more than ``TAIL_FRAC`` of a point's light."""
-    rows = np.flatnonzero(np.abs(kernel).max(axis=1) > TAIL_FRAC) - KERNEL_SIDE // 2
-    return min(LARGEST_REACH_PX, max(1, int(np.abs(rows).max())))
-
-
-def _cut(kernel: transfer.Float64, reach_px: int) -> transfer.Float64:
-    """The kernel's middle, made its own mirror image to the last bit and brought back to a sum of 1."""
-    first, last = KERNEL_SIDE // 2 - reach_px, KERNEL_SIDE // 2 + reach_px + 1
-    cut = kernel[first:last, first:last]
-    cut = (cut + cut[::-1] + cut[:, ::-1] + cut[::-1, ::-1]) / 4.0
-    return np.asarray(cut / cut.sum())
+    """Distance along rows and columns of the farthest tap."""
+    return max(1, int(np.abs(np.flatnonzero(kernel.any(axis=1)) - FARTHEST_PX).max()))
 
 
 STAGE = Stage("mtf", MtfSettings, plan, apply)
