@@ -263,12 +263,18 @@ def test_a_fault_in_the_program_fails_the_shot_and_never_the_night(shots, tmp_pa
 
 
 class FullDisk(Threads):
-    """Threads that find the disk full at one shot's second frame; the error is the system's own."""
+    """Threads that find the disk full at shot a's second frame, before the others have begun; a real ENOSPC."""
+
+    def __init__(self) -> None:
+        super().__init__(2)
+        self.full = threading.Event()
 
     def submit(self, work: Work) -> Any:
         return self._pool.submit(self._do, work)
 
     def _do(self, work: Work) -> tuple[Done, ...]:
+        if work.out.name != "a":
+            self.full.wait(timeout=60)
         if work.out.name != "a" or 1001 in work.known:
             return do_work(work)
         try:
@@ -278,19 +284,20 @@ class FullDisk(Threads):
             except OSError as error:
                 raise MediaError(f"{work.out}: cannot be written ({error.strerror}).") from None
         except MediaError as error:
+            self.full.set()
             return tuple(work_module.failed(number, error) for number in work.known)
         raise AssertionError("/dev/full was written to")
 
 
 def test_a_full_disk_stops_the_shots_that_are_on_it(shots, tmp_path: Path) -> None:
-    entries = shots(3)
-    outcomes = night(entries, tmp_path / "out", crew=FullDisk(1))
-    assert (outcomes["a"].status, outcomes["a"].done) == ("failed", 1)
-    assert outcomes["a"].sentence.startswith("1 of 3 frames are finished. Then its disk was full: ")
+    entries = shots(3, frames=12)
+    outcomes = night(entries, tmp_path / "out", crew=FullDisk())
+    assert outcomes["a"].status == "failed"
+    assert outcomes["a"].done <= 2
+    assert f"{outcomes['a'].done} of 12 frames are finished. Then its disk was full: " in outcomes["a"].sentence
     for name in "bc":
         assert outcomes[name].status in ("waiting", "failed")
         assert "The disk that it shares with a is full. Free some space." in outcomes[name].sentence
-    assert sum(o.done for o in outcomes.values()) < 9
     again = night(entries, tmp_path / "out")
     assert {o.status for o in again.values()} == {"finished"}
     assert sum(o.before for o in again.values()) == sum(o.done for o in outcomes.values())
