@@ -77,10 +77,10 @@ def look_at_light(rgb: Float32, *, exposure_stops: float) -> Look:
     cells = _cells(rgb)
     height, width = cells.shape[:2]
     weights = _weights(height, width)
-    mean = np.tensordot(weights, cells, axes=([0, 1], [0, 1]))
-    brightest = cells.max(axis=-1)
+    mean = np.einsum("hw,hwc->hc", weights, cells).sum(axis=0, dtype=np.float64)
+    brightest = _of_three(np.maximum, cells)
     digest = hashlib.blake2b(cells.tobytes(), digest_size=8).hexdigest()
-    black = float(np.mean(brightest <= grey * np.float32(2.0**-BLACK_STOPS)))
+    black = _share(brightest <= grey * np.float32(2.0**-BLACK_STOPS))
     return Look((float(mean[0]), float(mean[1]), float(mean[2])), _detail(cells, grey), black, digest)
 
 
@@ -88,14 +88,15 @@ def clipped_coming(codes: Float32, *, kind: str, stretched: bool) -> Clipped:
     """Shares of (H, W, 3) code values as shot that stand at an end of what their file holds."""
     low, high = _LEGAL_ENDS if kind == "movie" and stretched else _ends(kind)
     some = some_pixels(codes)
-    return Clipped(_share(some >= high), _share(some <= low))
+    return Clipped(_share(_of_three(np.maximum, some) >= high), _share(_of_three(np.minimum, some) <= low))
 
 
 def clipped_going(codes: Float32, *, kind: str) -> Clipped:
     """Shares of (H, W, 3) finished code values that a file of this kind cuts off."""
     low, high = _ends(kind)
     some = some_pixels(codes)
-    return Clipped(_share(some > high + _HALF_CODE), _share(some < low - _HALF_CODE))
+    most, least = _of_three(np.maximum, some), _of_three(np.minimum, some)
+    return Clipped(_share(most > high + _HALF_CODE), _share(least < low - _HALF_CODE))
 
 
 def checks_of(
@@ -174,7 +175,7 @@ def _cells(rgb: Float32) -> Float32:
 
 
 def _detail(cells: Float32, grey: np.float32) -> tuple[float, ...]:
-    light = cells.mean(axis=-1, dtype=np.float32)
+    light = _of_three(np.add, cells) / np.float32(3.0)
     stops = np.log2(np.maximum(light, grey * np.float32(2.0**-DETAIL_FLOOR_STOPS)))
     found = []
     for rows in np.array_split(stops, PARTS):
@@ -229,8 +230,13 @@ def _ends(kind: str) -> tuple[float, float]:
     return (-math.inf, math.inf) if kind in ("exr-float", "tiff-float") else (0.0, 1.0)
 
 
-def _share(cut: npt.NDArray[np.bool_]) -> float:
-    return float(np.mean(cut.any(axis=-1)))
+def _of_three(join: np.ufunc, pixels: Float32) -> Float32:
+    """R, G and B of (H, W, 3) pixels joined into one plane; many times as fast as along the last axis."""
+    return np.asarray(join(join(pixels[..., 0], pixels[..., 1]), pixels[..., 2]), dtype=np.float32)
+
+
+def _share(found: npt.NDArray[np.bool_]) -> float:
+    return float(np.count_nonzero(found)) / found.size
 
 
 def _short(value: float) -> float:
