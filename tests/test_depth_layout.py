@@ -110,8 +110,13 @@ def test_cards_have_hard_edges_and_the_nearest_wins() -> None:
 def test_tapes_are_linear_in_inverse_distance_and_feet_settle() -> None:
     assert taped_m(((1, 2.0), (11, 4.0)), 6) == pytest.approx(1 / (0.5 / 2 + 0.5 / 4))
     assert taped_m(((1, 2.0), (11, 4.0)), 40) == 4.0
-    jumped = settled({1: 0.5, 2: 0.5, 3: 0.9, 4: 0.5, 5: 0.5, 6: None, 9: None}, reach=2)
+    jumped = settled({1: 0.5, 2: 0.5, 3: 0.9, 4: 0.5, 5: 0.5, 6: None, 9: None}, drawn=[1], reach=2)
     assert jumped == dict.fromkeys((*range(1, 7), 9), 0.5)
+    lost: dict[int, float | None] = {1: 0.5, 2: 0.5, 3: 0.5, **dict.fromkeys(range(4, 10)), 10: 0.9, 11: 0.9}
+    whole = settled(lost, drawn=[1], reach=1)
+    part = settled({n: lost[n] for n in range(1, 9)}, drawn=[1], reach=1)
+    assert whole[8] == part[8] == 0.5
+    assert settled(lost, drawn=[1, 11], reach=1)[8] == 0.9
     inside = np.zeros((20, 20), bool)
     inside[4:15, 6:10] = True
     foot = foot_of(inside)

@@ -23,8 +23,8 @@ ROUNDS = 6
 EDGE_ROUNDS = 1
 CRUMB_FRAC = 0.02
 """Pieces, and holes, smaller than this share of the largest piece are noise."""
-FILLED_FRAC, EMPTY_FRAC = 0.985, 0.02
-"""A box cut out to more than the first share, or less than the second, was not told from what is around it."""
+EMPTY_FRAC = 0.02
+"""A box of which less is cut out holds nothing that stands out from what is around it."""
 
 
 def in_box(picture: Bytes, box_px: tuple[int, int, int, int], *, edge_px: int) -> Mask:

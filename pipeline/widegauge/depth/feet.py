@@ -37,20 +37,19 @@ def foot_of(inside: Mask) -> Foot:
     return Foot(x_px, low + 1.0, low >= height - 1)
 
 
-def settled(found: dict[int, float | None], *, reach: int) -> dict[int, float]:
-    """1/Z by frame: the median over ``reach`` frames on either side, held from the nearest frame where none is known.
+def settled(found: dict[int, float | None], *, drawn: list[int], reach: int) -> dict[int, float]:
+    """1/Z by frame: the median over ``reach`` frames on either side; where none of them knows, held from the nearest.
 
-    0 (infinity) where it is known nowhere.
+    Nearest on the way from the frames that it was ``drawn`` on (in order, all of them known), so that what is held
+    does not depend on which other frames are asked for.
     """
     numbers = sorted(found)
     known = {n: value for n, value in found.items() if value is not None}
     out = {}
     for i, number in enumerate(numbers):
-        if not known:
-            out[number] = 0.0
-            continue
         near = [known[n] for n in numbers[max(0, i - reach) : i + reach + 1] if n in known]
-        out[number] = float(np.median(near)) if near else known[min(known, key=lambda n: abs(n - number))]
+        on_the_way = [n for n in known if (n <= number or n <= drawn[-1]) and (n >= number or n >= drawn[0])]
+        out[number] = float(np.median(near)) if near else known[min(on_the_way, key=lambda n: abs(n - number))]
     return out
 
 

@@ -92,7 +92,7 @@ class Stand:
         along = self.up[2]
         normal = (-along * self.up[0], -along * self.up[1], 1.0 - along * along)
         facing = _dot(normal, self.ray(point))
-        if facing <= EDGE_ON:
+        if facing <= EDGE_ON or inverse_m <= 0.0:
             return self.facing(inverse_m)
         return self._plane(normal, facing / inverse_m)
 

@@ -272,7 +272,7 @@ def _distances(carried: Carried, name: str, entries: tuple[Cutout, ...]) -> tupl
         inverse_m = carried.stand(n).level().at((foot.x_px, foot.y_px))
         lost = foot.cut_off or frames[n].gone or frames[n].confidence < SURE
         found[n] = None if lost or inverse_m <= 0.0 else inverse_m
-    return feet, settled(found, reach=SETTLED_FRAMES)
+    return feet, settled(found, drawn=[each.frame for each in entries], reach=SETTLED_FRAMES)
 
 
 def _middle(inside: cutout.Mask) -> Point:

@@ -175,6 +175,10 @@ def _at_odds(job: Job) -> Iterator[Mistake]:
             "give the y of the horizon (where things as high as the lens are seen), or lay a level on the camera and "
             "give tilt_deg",
         )  # fmt: skip
+    try:
+        job.focus_m(job.plate.numbers[0])
+    except ValueError as error:
+        yield Mistake(str(job.plate.shot.file), "focus", "", str(error), "check the tape, in metres")
     span = f"its frames are {listed(numbers)}"
     if job.first not in numbers:
         yield Mistake(str(job.file), "ground.frame", str(ground.frame), "is no frame of the shot", span)
