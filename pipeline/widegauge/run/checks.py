@@ -40,9 +40,11 @@ BLACK_STOPS = 10.0
 LIGHT_FLOOR_STOPS = 8.0
 """Laid under the mean light of a record before stops are taken of it: a record without light has none to lose."""
 
+CUT_CODE = 0.02
+"""A code beyond the ends by less than this share of full scale loses nothing that shows: 0.06 stops at white, sRGB."""
+
 _DIGITS = 6
 _SHARE_UNIT = "share of the light"
-_HALF_CODE = 0.5 / 65535.0
 _LEGAL_ENDS = ((1.0 - 16.0) / 219.0, (254.0 - 16.0) / 219.0)
 """Codes 1 and 254 of 8 bits, black at 16 and white at 235 (ITU-R BT.709-6, item 5.5): a movie goes beyond white."""
 
@@ -92,11 +94,11 @@ def clipped_coming(codes: Float32, *, kind: str, stretched: bool) -> Clipped:
 
 
 def clipped_going(codes: Float32, *, kind: str) -> Clipped:
-    """Shares of (H, W, 3) finished code values that a file of this kind cuts off."""
+    """Shares of (H, W, 3) finished code values of which a file of this kind cuts off what would show."""
     low, high = _ends(kind)
     some = some_pixels(codes)
     most, least = _of_three(np.maximum, some), _of_three(np.minimum, some)
-    return Clipped(_share(most > high + _HALF_CODE), _share(least < low - _HALF_CODE))
+    return Clipped(_share(most > high + CUT_CODE), _share(least < low - CUT_CODE))
 
 
 def checks_of(
