@@ -13,7 +13,7 @@ import numpy as np
 import OpenImageIO as oiio
 from make_scene import Lens, Pixels
 from scene_bodies import MAT_DECK, MAT_LAMP, MAT_POSTER, MAT_TIMBER
-from scene_layout import _Builder
+from scene_layout import Builder
 from scene_light import draw
 from scene_noise import compiled
 from scene_shapes import FAR_M, SPHERE, Scene, trace
@@ -64,7 +64,7 @@ _EDGE_SLOPE = math.tan(math.radians(EDGE_DEG))
 
 def build_chart() -> Scene:
     """Return the boards with their stands and lamps as arrays."""
-    b = _Builder()
+    b = Builder()
     for column, z in enumerate(DISTANCES_M):
         unit_m = COLUMN_PX * _PITCH * z
         x = (column - 1) * unit_m
@@ -83,7 +83,7 @@ def light(frame: int, *, y0: int = 0, y1: int = HEIGHT_PX) -> Pixels:
     """Return rows y0 to y1 of a frame's scene-linear light, softened like a sensor behind its filter."""
     scene = build_chart()
     out = np.zeros((y1 - y0, WIDTH_PX, 3), np.float32)
-    make_scene._in_bands(y1 - y0, lambda a, b: _light_rows(scene, frame, y0, a, b, out))
+    make_scene.in_bands(y1 - y0, lambda a, b: _light_rows(scene, frame, y0, a, b, out))
     return out
 
 
@@ -94,8 +94,8 @@ def depth() -> Pixels:
         (0.0, CAMERA_HEIGHT_M, 0.0), (1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0), _IMAGE_MM, _PUPIL_RADIUS_M
     )
     out = np.zeros((HEIGHT_PX, WIDTH_PX), np.float32)
-    make_scene._in_bands(HEIGHT_PX, lambda a, b: make_scene._depth_rows(scene, lens, _PITCH, a, b, out))
-    return make_scene._round_depth(out)
+    make_scene.in_bands(HEIGHT_PX, lambda a, b: make_scene.depth_rows(scene, lens, _PITCH, a, b, out))
+    return make_scene.round_depth(out)
 
 
 def write(path: Path, rgb: Pixels, depth_m: Pixels) -> None:

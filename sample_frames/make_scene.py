@@ -82,7 +82,7 @@ def render(scene: Scene, frame: int, *, scale: float, samples: int) -> Pixels:
     def band(y0: int, y1: int) -> None:
         _light_rows(scene, lens, pitch, time_s, frame, samples, y0, y1, out)
 
-    _in_bands(height, band)
+    in_bands(height, band)
     return _soften(out)
 
 
@@ -93,8 +93,8 @@ def depth(frame: int, *, scale: float, scene: Scene | None = None) -> Pixels:
     out = np.zeros((height, width), np.float32)
     lens = lens_at(frame)
     pitch = SENSOR_MM[0] / width / lens.image_mm
-    _in_bands(height, lambda y0, y1: _depth_rows(scene, lens, pitch, y0, y1, out))
-    return _round_depth(out)
+    in_bands(height, lambda y0, y1: depth_rows(scene, lens, pitch, y0, y1, out))
+    return round_depth(out)
 
 
 def write(path: Path, light: Pixels, depth_m: Pixels, frame: int, level: float) -> None:
@@ -130,7 +130,7 @@ def _shake(n: int, axis: int) -> float:
     return math.sin(0.55 * n + 6.28 * a) + 0.4 * math.sin(1.45 * n + 6.28 * b)
 
 
-def _in_bands(height: int, task: Callable[[int, int], None]) -> None:
+def in_bands(height: int, task: Callable[[int, int], None]) -> None:
     """Run a task over bands of rows on two threads; bands are whole, so bits never depend on the threads."""
     with ThreadPoolExecutor(2) as pool:
         jobs = [pool.submit(task, y, min(y + BAND_ROWS, height)) for y in range(0, height, BAND_ROWS)]
@@ -149,7 +149,7 @@ def _soften(light: Pixels) -> Pixels:
     return light
 
 
-def _round_depth(depth_m: Pixels) -> Pixels:
+def round_depth(depth_m: Pixels) -> Pixels:
     """Keep DEPTH_BITS bits of each depth's fraction, so that it packs small and exactly."""
     fraction, power = np.frexp(depth_m)
     steps = float(1 << (DEPTH_BITS + 1))
@@ -195,7 +195,8 @@ def _light_rows(sc, lens, pitch, time_s, frame, samples, y0, y1, out):
 
 
 @compiled
-def _depth_rows(sc, lens, pitch, y0, y1, out):
+def depth_rows(sc, lens, pitch, y0, y1, out):
+    """Write the depth along the lens axis at the pixel centres of rows y0 to y1."""
     height, width = out.shape
     ox, oy, oz = lens.pupil_m
     rx, ry, rz = lens.right

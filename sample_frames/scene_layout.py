@@ -56,7 +56,7 @@ Floats = NDArray[np.float64]
 Triple = tuple[float, float, float]
 
 
-class _Builder:
+class Builder:
     """Collects primitives and lamps, then packs them into arrays."""
 
     def __init__(self) -> None:
@@ -110,7 +110,7 @@ class _Builder:
 
 def build_scene() -> Scene:
     """Return the whole ferry landing as arrays."""
-    b = _Builder()
+    b = Builder()
     _lamps(b)
     _pier(b)
     _hut(b)
@@ -147,7 +147,7 @@ def _turn(yaw_deg: float, roll_deg: float) -> Floats:
     return roll @ yaw
 
 
-def _strands(b: _Builder) -> None:
+def _strands(b: Builder) -> None:
     """Let a few hairs stray from under the hat."""
     turn = _turn(PASSENGER_YAW_DEG, 0.0)
     for n in range(22):
@@ -165,7 +165,7 @@ def _strands(b: _Builder) -> None:
             last = following
 
 
-def _festoon(b: _Builder, a: Triple, c: Triple, sag: float, bulbs: int, lit: bool = True) -> None:
+def _festoon(b: Builder, a: Triple, c: Triple, sag: float, bulbs: int, lit: bool = True) -> None:
     """Hang a wire with bulbs between two points."""
     p, q = np.array(a), np.array(c)
 
@@ -188,7 +188,7 @@ def _festoon(b: _Builder, a: Triple, c: Triple, sag: float, bulbs: int, lit: boo
             b.lamp(place, BULB_RADIUS_M, rgb)
 
 
-def _lamps(b: _Builder) -> None:
+def _lamps(b: Builder) -> None:
     for z in LAMP_Z_M:
         x, y = LAMP_X_M, LAMP_Y_M
         b.rod(MAT_METAL, (x, 0.0, z), (x, 0.55, z), 0.068)
@@ -204,7 +204,7 @@ def _lamps(b: _Builder) -> None:
     _festoon(b, (LAMP_X_M, 3.2, 9.0), (-1.74, 2.74, 9.11), 0.36, 6)
 
 
-def _pier(b: _Builder) -> None:
+def _pier(b: Builder) -> None:
     for k in range(12):
         z = 2.9 + 3.1 * k
         if 7.0 < z < 15.0:
@@ -242,7 +242,7 @@ def _pier(b: _Builder) -> None:
             b.sphere(MAT_LAMP, (x, 3.6, z), 0.17, (190.0, 128.0, 70.0))
 
 
-def _hut(b: _Builder) -> None:
+def _hut(b: Builder) -> None:
     x0, x1, z0, z1, top = -4.45, -1.80, 9.2, 12.4, 2.35
     xc, zc, hx, hz = 0.5 * (x0 + x1), 0.5 * (z0 + z1), 0.5 * (x1 - x0), 0.5 * (z1 - z0)
     b.box(MAT_BOARDS, (xc, 0.5 * top, zc), (hx, 0.5 * top, hz))
@@ -276,7 +276,7 @@ def _hut(b: _Builder) -> None:
         b.box(MAT_TIMBER, (xc - 0.15 + dx, 0.10, z0 - 0.55), (0.03, 0.10, 0.14))
 
 
-def _window(b: _Builder, at: Triple, half: tuple[float, float], side: bool) -> None:
+def _window(b: Builder, at: Triple, half: tuple[float, float], side: bool) -> None:
     """Set a lit pane with frame and bars into a wall, and let it throw light."""
     x, y, z = at
     w, h = half
@@ -298,7 +298,7 @@ def _window(b: _Builder, at: Triple, half: tuple[float, float], side: bool) -> N
             b.lamp((x + dx, y, z - 0.10), 0.36, glow, (0.0, -1.0))
 
 
-def _ferry(b: _Builder) -> None:
+def _ferry(b: Builder) -> None:
     turn = _turn(FERRY_YAW_DEG, 0.0)
     base = np.array(FERRY_M)
 

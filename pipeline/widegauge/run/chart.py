@@ -183,33 +183,37 @@ def _softness_px(plan: Plan) -> float:
 
 
 def _mtf_rows(plan: Plan, found: ChartFound) -> list[Checked]:
-    """MTF50 of the board in focus: the lesser of footage and negative."""
-    limits = "negative" if _acting(plan, "mtf") is not None else "footage"
-    row = _row(plan, "mtf", "MTF50 G")
-    if row is None or row.footage is None or row.negative is None:
-        return []
-    planned = min(row.footage, row.negative) if limits == "negative" else row.footage
-    green, per_mm = found.edges[found.sharpest].channel("G"), 1000.0 / found.pixel_um
-    half, error = green.mtf50_cpp or math.nan, green.mtf50_error or 0.0
-    return [Checked(f"MTF50 G ({limits} limits)", "cycles/mm", planned, half * per_mm, error * per_mm)]
+    """MTF50 of the board in focus, of each record: the lesser of footage and negative."""
+    rows, per_mm = [], 1000.0 / found.pixel_um
+    for record in RECORDS:
+        row = _row(plan, "mtf", f"MTF50 {record}")
+        if row is None or row.footage is None or row.negative is None:
+            continue
+        limited = _acting(plan, "mtf") is not None and row.difference is not None
+        planned, limits = (min(row.footage, row.negative), "negative") if limited else (row.footage, "footage")
+        edge = found.edges[found.sharpest].channel(record)
+        half, error = edge.mtf50_cpp or math.nan, edge.mtf50_error or 0.0
+        rows.append(Checked(f"MTF50 {record} ({limits} limits)", "cycles/mm", planned, half * per_mm, error * per_mm))
+    return rows
 
 
 def _ring_rows(plan: Plan, found: ChartFound) -> list[Checked]:
-    """Where the ring stands, and how much of the lamp's light is in it and beyond."""
+    """Where the ring stands, and how much of the lamp's light is in it and beyond, in each record."""
     ring, seen = _row(plan, "halation", "ring radius"), found.halation
-    returned = _row(plan, "halation", "light returned R")
-    if ring is None or ring.difference is None or returned is None or returned.difference is None:
+    if ring is None or ring.difference is None:
         return []
     mm = found.pixel_um / 1000.0
     radius, error = (math.nan, 0.0) if seen is None else (seen.radius_px * mm, seen.radius_error_px * mm)
-    share, share_error = (
-        (math.nan, 0.0) if seen is None else (seen.rings[0].returned_frac, seen.rings[0].returned_error)
-    )
-    # the planned share is of the light that went in, the found one of all that came out
-    return [
-        Checked("halation, ring radius", "mm", ring.difference, radius, error),
-        Checked("halation, returned R", "share", returned.difference / (1.0 + returned.difference), share, share_error),
-    ]
+    rows = [Checked("halation, ring radius", "mm", ring.difference, radius, error)]
+    for c, record in enumerate(RECORDS):
+        returned = _row(plan, "halation", f"light returned {record}")
+        if returned is None or not returned.difference:
+            continue
+        share, error = (math.nan, 0.0) if seen is None else (seen.rings[c].returned_frac, seen.rings[c].returned_error)
+        # the planned share is of the light that went in, the found one of all that came out
+        planned = returned.difference / (1.0 + returned.difference)
+        rows.append(Checked(f"halation, returned {record}", "share", planned, share, error))
+    return rows
 
 
 def _grain_rows(plan: Plan, found: ChartFound) -> list[Checked]:
