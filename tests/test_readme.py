@@ -7,10 +7,12 @@ import shlex
 import tomllib
 from pathlib import Path
 
+import click
 import numpy as np
 import pytest
 from conftest import CHECKOUT, write_exr
 from test_finish import run
+from widegauge.cli import main
 from widegauge.plan import Plan, make_plan
 from widegauge.plate import open_plate
 from widegauge.presets import load_preset
@@ -81,6 +83,27 @@ def test_the_numbers_are_the_plans(plan: Plan) -> None:
             found += 1
     assert found >= 6
     assert f"{plan.depth_of_field_stops:.1f} stops too deep" in table
+
+
+def test_the_nights_command_runs(tmp_path: Path) -> None:
+    words = shlex.split(block(README, "night"))
+    assert words[0] == ".venv/bin/widegauge"
+    words[words.index("--out") + 1] = str(tmp_path)
+    run(*(str(CHECKOUT / word) if word.endswith(".toml") else word for word in words[1:]), "--proxy", "1/4")
+    assert "All 3 shots are finished" in (tmp_path / "batch.html").read_text()
+
+
+def test_the_other_commands_are_understood() -> None:
+    """Each is a verb with the options that it is shown with; the inputs are a crew's own."""
+    lines = [*block(README, "depth").splitlines(), block(README, "machines").splitlines()[-1]]
+    assert {shlex.split(line)[2] for line in lines[:-1]} == {"layout", "stereo", "network", "scale", "clean", "show"}
+    for line in lines:
+        command, words = main, shlex.split(line)[1:]
+        while isinstance(command, click.Group):
+            name = words.pop(0)
+            command = command.get_command(click.Context(command), name)
+        assert command is not None, line
+        command.make_context(name, words)
 
 
 def test_the_gate_is_the_one_that_ci_runs() -> None:
