@@ -24,6 +24,14 @@ COMES_BACK_PX, COMES_BACK_FRAC = 1.0, 0.05
 EDGE_FRAC = 0.0025
 """How far from the carried edge the new one is looked for, of the picture's width: 5 px of 1920."""
 EDGE_REACH_PX = 4.0
+CUTS_THE_SAME = 0.985
+"""A thing stands out when its edge, cut anew, shares so much with what was drawn (intersection over union)."""
+MIXED_PX = 2
+"""Within so many pixels of an edge, at the flow's size, flow is a mixture of both sides."""
+BEYOND = ((2.0, 1.0), (12.0, 1e-3))
+"""A thing's motion is carried on beyond its edge by Gaussians: (sigma at the flow's size, weight)."""
+CUTS_THE_SAME = 0.985
+"""A thing stands out when its edge, cut anew, shares so much with what was drawn (intersection over union)."""
 MIXED_PX = 2
 """Within so many pixels of an edge, at the flow's size, flow is a mixture of both sides."""
 BEYOND = ((2.0, 1.0), (12.0, 1e-3))
@@ -65,7 +73,7 @@ class Shape:
                 pixels stays where it is however often it is carried
     points      places that move with it, in pixels
     confidence  1 on the frame it was drawn on, then how well it was carried there (0 to 1)
-    anew        its edge may be cut anew
+    stands_out  from its surroundings, so that its edge can be cut anew anywhere
     colours     its share of each colour on the frame it was drawn on
     gone        it left the frame
     """
@@ -73,7 +81,7 @@ class Shape:
     edge: Float32
     points: tuple[Point, ...]
     confidence: float
-    anew: bool
+    stands_out: bool
     colours: npt.NDArray[np.float64]
     gone: bool = False
 
@@ -86,12 +94,11 @@ class Shape:
 def drawn(picture: Bytes, inside: Mask, points: tuple[Point, ...] = ()) -> Shape:
     """A shape on the frame that it was drawn on.
 
-    Its edge is cut anew on other frames only if that leaves it where it is on this one: where a thing does not stand
-    out from its surroundings, carrying alone is the better judge (on the sample frames by 0.04 to 0.08 of overlap).
+    It stands out where cutting its edge anew leaves it as it is, on this frame on which it is known.
     """
     again = recut(picture, inside, edge_px=_reach_px(inside))
-    anew = overlap(again, inside) >= CUTS_THE_SAME
-    return Shape(_signed(inside), points, 1.0, anew, colours_of(picture, inside))
+    stands_out = overlap(again, inside) >= CUTS_THE_SAME
+    return Shape(_signed(inside), points, 1.0, stands_out, colours_of(picture, inside))
 
 
 def kept(inside: Mask, points: tuple[Point, ...], confidence: float, *, gone: bool) -> Shape:
@@ -114,21 +121,25 @@ def motion(before: Bytes, after: Bytes) -> Motion:
 
 
 def follow(shape: Shape, step: Motion, picture: Bytes) -> Shape:
-    """A shape on the frame after; it is empty, and gone, once it has left."""
+    """A shape on the frame after; it is empty, and gone, once it has left.
+
+    The edge of a thing that stands out is cut anew, which stops drift. Of any other it is where the flow is not sure,
+    and where the frame shows more than before; elsewhere carrying alone is the better judge (by 0.01 to 0.08 of
+    overlap after 7 of the sample frames).
+    """
     if shape.gone:
         return shape
     height, width = shape.edge.shape
-    edge = _pushed(shape.edge, step)
+    edge, shown = _pushed(shape.edge, step)
     carried = np.asarray(edge > 0.0)
     points = tuple(_moved(point, step.there, (width, height)) for point in shape.points)
     if not carried.any():
         return replace(shape, edge=edge, confidence=0.0, gone=_touches_edge(shape.inside))
-    same = 1.0
-    if shape.anew:
-        cut = recut(picture, carried, edge_px=_reach_px(carried))
-        same = overlap(cut, carried)
-        if same >= SAME_SHAPE:
-            edge = (edge + _signed(cut)) / np.float32(2.0)
+    cut = recut(picture, carried, edge_px=_reach_px(carried), free=shown)
+    same = overlap(cut, carried)
+    if same >= SAME_SHAPE:
+        where = shape.stands_out | shown | _unsure(step, width, height)
+        edge = np.where(where, (edge + _signed(cut)) / np.float32(2.0), edge)
     believed = _share(step.sure, carried)
     alike = float(np.sqrt(colours_of(picture, edge > 0.0) * shape.colours).sum())
     return replace(shape, edge=edge, points=points, confidence=min(believed, same, alike))
@@ -220,8 +231,8 @@ def colours_of(picture: Bytes, inside: Mask) -> npt.NDArray[np.float64]:
     return np.asarray(counts / max(1.0, counts.sum()))
 
 
-def _pushed(edge: Float32, step: Motion) -> Float32:
-    """An edge moved by the motion of what is inside it, carried on a little beyond it.
+def _pushed(edge: Float32, step: Motion) -> tuple[Float32, Mask]:
+    """An edge moved by the motion of what is inside it, carried on a little beyond it; and what came into the frame.
 
     Flow across an edge is a mixture, and what comes into view behind a thing has none: pulling the edge back along
     it leaves a trail (a rope on the sample frames is 0.13 off after 7 frames that way, 0.05 so).
@@ -239,7 +250,15 @@ def _pushed(edge: Float32, step: Motion) -> Float32:
     back = -own
     for _ in range(3):
         back = -_sampled(own, back)
-    return _sampled(edge, back)
+    x, y = np.arange(width)[None, :] + back[..., 0], np.arange(height)[:, None] + back[..., 1]
+    shown = (x < -0.5) | (y < -0.5) | (x > width - 0.5) | (y > height - 0.5)
+    return _sampled(edge, back), np.asarray(shown)
+
+
+def _unsure(step: Motion, width: int, height: int) -> Mask:
+    """(H, W) of the frame after: there and back do not agree there, or next to it."""
+    unsure = cv2.dilate((~step.sure).astype(np.uint8), np.ones((3, 3), np.uint8))
+    return np.asarray(cv2.resize(unsure, (width, height), interpolation=cv2.INTER_NEAREST) > 0)
 
 
 def _comes_back(one: Float32, other: Float32) -> Mask:

@@ -69,8 +69,8 @@ def in_outline(points_px: npt.NDArray[np.float64], *, width_px: int, height_px: 
     return np.asarray(np.logical_xor.accumulate(crossed, axis=1)[:, :width_px])
 
 
-def recut(picture: Bytes, shape: Mask, *, edge_px: int) -> Mask:
-    """A shape that is nearly right, with its edge cut anew within ``edge_px`` of where it is."""
+def recut(picture: Bytes, shape: Mask, *, edge_px: int, free: Mask | None = None) -> Mask:
+    """A shape that is nearly right, cut anew within ``edge_px`` of its edge, and where it is ``free`` to change."""
     window = around(shape, 4 * edge_px)
     if window is None:
         return shape
@@ -78,9 +78,10 @@ def recut(picture: Bytes, shape: Mask, *, edge_px: int) -> Mask:
     reach = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * edge_px + 1,) * 2)
     labels = np.where(near, cv2.GC_PR_FGD, cv2.GC_PR_BGD).astype(np.uint8)
     core = cv2.erode(near, reach, borderType=cv2.BORDER_REPLICATE).astype(bool)
-    labels[core] = cv2.GC_FGD
-    labels[~cv2.dilate(near, reach).astype(bool)] = cv2.GC_BGD
-    if not core.any() or not (labels == cv2.GC_BGD).any():
+    held = np.ones_like(core) if free is None else ~free[window]
+    labels[core & held] = cv2.GC_FGD
+    labels[held & ~cv2.dilate(near, reach).astype(bool)] = cv2.GC_BGD
+    if not (labels == cv2.GC_FGD).any() or not (labels == cv2.GC_BGD).any():
         return shape
     done = shape.copy()
     done[window] = _tidied(_grabbed(np.ascontiguousarray(picture[window]), labels, EDGE_ROUNDS))

@@ -97,6 +97,9 @@ class _Sheet:
         self._page = Image.fromarray((picture * DIMMED).astype(np.uint8))
         self._draw = ImageDraw.Draw(self._page)
         self._labels: list[tuple[Box, str, Colour]] = []
+        self._covered = np.zeros((self.height, self.width), bool)
+        for each in facts.outlines:
+            self._covered |= each.inside
 
     def horizon(self) -> None:
         """A dashed line."""
@@ -110,9 +113,7 @@ class _Sheet:
 
     def ground(self) -> None:
         """A line along the ground at each round distance, as far as the backing, hidden by what stands before it."""
-        facts, covered = self.facts, np.zeros((self.height, self.width), bool)
-        for each in facts.outlines:
-            covered |= each.inside
+        facts, covered = self.facts, self._covered
         focus = () if facts.focus_m is None else (facts.focus_m,)
         round_m = [d for d in DISTANCES_M if all(abs(math.log(d / f)) > NEAR_FOCUS for f in focus)]
         x = np.arange(self.width) + 0.5
@@ -152,13 +153,7 @@ class _Sheet:
         blur = self.facts.blur_px(sum(ends) / 2.0)
         if blur is not None:
             text += f"\nblur radius {abs(blur):.1f} px{_side(blur)}"
-        rows, columns = np.nonzero(each.inside)
-        x0, y0, x1, y1 = self._box((float(columns.mean()), 0.0), text)
-        across = min(max(-x0, 0.0), self.width) - max(x1 - self.width, 0.0)
-        high, top = y1 - y0, max(0.0, float(rows.min()) - (y1 - y0) - self.size)
-        while top + high < self.height and self._meets((x0 + across, top, x1 + across, top + high)):
-            top += self.size / 4.0
-        self._labels.append(((x0 + across, top, x1 + across, top + high), text, rgb))
+        self._labels.append((self._beside(each.inside, text), text, rgb))
 
     def written(self) -> Bytes:
         """The sheet, its labels on dark grounds."""
@@ -179,6 +174,32 @@ class _Sheet:
         wide, high, pad = right - left, bottom - top, self.size * PAD
         x = at[0] - wide - 2.0 * pad if from_right else at[0] - wide / 2.0 - pad
         return x, at[1] - pad, x + wide + 2.0 * pad, at[1] + high + pad
+
+    def _beside(self, inside: Mask, text: str) -> Box:
+        """Where a shape's text goes: above, right, left or below it, where it hides least; else down from its top."""
+        rows, columns = np.flatnonzero(inside.any(axis=1)), np.flatnonzero(inside.any(axis=0))
+        left, right, top, bottom = columns[0], columns[-1], rows[0], rows[-1]
+        x0, y0, x1, y1 = self._box((0.0, 0.0), text)
+        wide, high, gap = x1 - x0, y1 - y0, self.size / 2.0
+        middle = (left + right - wide) / 2.0
+        places = [(middle, top - high - gap), (right + gap, top), (left - wide - gap, top), (middle, bottom + gap)]
+        boxes = [self._within(x, y, wide, high) for x, y in places]
+        free = [box for box in boxes if not self._meets(box)]
+        if free:
+            return min(free, key=self._hidden)
+        x, y, _, _ = self._within(middle, float(top), wide, high)
+        while y + high < self.height and self._meets((x, y, x + wide, y + high)):
+            y += self.size / 4.0
+        return x, y, x + wide, y + high
+
+    def _within(self, x: float, y: float, wide: float, high: float) -> Box:
+        x, y = min(max(x, 0.0), self.width - wide), min(max(y, 0.0), self.height - high)
+        return x, y, x + wide, y + high
+
+    def _hidden(self, box: Box) -> int:
+        """Pixels of things that a label would hide."""
+        x0, y0, x1, y1 = (max(0, int(edge)) for edge in box)
+        return int(np.count_nonzero(self._covered[y0:y1, x0:x1]))
 
     def _meets(self, box: Box) -> bool:
         return any(
