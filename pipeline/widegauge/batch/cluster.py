@@ -22,10 +22,12 @@ from widegauge.batch.worker import OutOfSight, Terms, Unfit, finish_there, get_r
 from widegauge.errors import Mistake, SettingsError, mistake
 from widegauge.shotlist.line import beside
 
-BLOCK = 4
-"""Frames of a piece of work. More would save nothing: what a piece costs is some milliseconds. Fewer would have the
-processes take turns at every frame of a movie, and each decode what the others work on. When a process is lost, so
-many frames are done again."""
+PIECE_S = 4.0
+"""A piece of work is of so many frames that it takes about so long. What a piece costs besides, some 15 ms in all
+processes together, is then next to nothing; and no more than this is done again when a process or the scheduler is
+lost."""
+
+MOST_FRAMES = 16
 
 ANSWER_S = 10.0
 """A scheduler that has not answered by then is not there, and neither is a worker."""
@@ -52,21 +54,20 @@ def open_cluster(where: str, *, out: Path, warn: Say) -> Cluster:
     if not found or (found[1] and not 1 <= int(found[1]) <= _MOST_LOCAL):
         raise _wrong(where, "is no cluster", f"write tcp://HOST:PORT, or local:N with N from 1 to {_MOST_LOCAL}")
     try:
-        import distributed
+        import distributed  # noqa: F401
     except ImportError:
         remedy = "install it here and on all machines: pip install 'widegauge[cluster]'"
         raise _wrong(where, "needs dask.distributed, which is not installed", remedy) from None
-    logging.getLogger(distributed.__name__).setLevel(logging.CRITICAL)
+    for name in ("distributed", "distributed.client"):  # what they would say is said in sentences of ours
+        logging.getLogger(name).setLevel(logging.CRITICAL)
     return Cluster(where, terms_of(out), warn)
 
 
 class Cluster:
     """Made by ``open_cluster``. A thread of its own talks to the scheduler."""
 
-    block = BLOCK
-
     def __init__(self, where: str, terms: Terms, warn: Say) -> None:
-        self.hands = 1
+        self.hands = self.block = 1
         self._where, self._terms, self._warn = where, terms, warn
         self._known: set[str] = set()
         self._cpus: dict[str, str] = {}
@@ -114,7 +115,7 @@ class Cluster:
                 n_workers=int(self._where.removeprefix("local:")),
                 threads_per_worker=1,
                 memory_limit=0,
-                dashboard_address=None,
+                dashboard_address="127.0.0.1:0",
                 silence_logs=logging.CRITICAL,
                 asynchronous=True,
             )
@@ -240,6 +241,7 @@ class Cluster:
             if not answer.done():
                 raise CrewLost(self._lost)
             done: tuple[Done, ...] = answer.result()
+            self.block = _frames_of_a_piece(done) or self.block
             return done
         except CancelledError:  # distributed's, when it has lost its scheduler
             raise self._lose() from None
@@ -247,6 +249,14 @@ class Cluster:
             gone.cancel()
             answer.cancel()
             task.release()
+
+
+def _frames_of_a_piece(latest: tuple[Done, ...]) -> int:
+    """How many frames make a good piece, by the latest ones; those that were done before take no time."""
+    seconds = [0.0 if done.skipped else done.frame.seconds for done in latest if done.frame]
+    if not seconds:
+        return 0
+    return max(1, round(min(MOST_FRAMES, PIECE_S * len(seconds) / max(sum(seconds), 1e-3))))
 
 
 def _unfit(error: Exception) -> Unfit:

@@ -131,7 +131,7 @@ def _see(terms: Terms) -> None:
 def _says(terms: Terms) -> bool:
     try:
         return terms.lock.read_text(encoding="utf-8") == terms.words
-    except OSError:
+    except (OSError, ValueError):
         return False
 
 
