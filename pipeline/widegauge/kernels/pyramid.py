@@ -59,10 +59,11 @@ def _spline(halvings: int) -> Float32:
 
 
 def filter_reduced(rgb: Float32, responses: Float32, *, pad_px: int, halvings: int) -> Float32:
-    """Halve (H, W, 3) float32 and filter it by three ``packed`` responses of a ``reduced_shape``; (3, h, w) float32.
+    """Halve (H, W, 3) float32 and filter it by three ``packed`` responses of a ``reduced_shape``.
 
-    The picture is mirrored at its edges for ``pad_px`` full pixels. Responses should have fallen to nothing at the
-    reduced picture's Nyquist frequency, and hold the ``correction`` for coming back by ``enlarge_onto``.
+    Returns (3, h + 2, w + 2) float32, the reduced picture with one pixel more on every side. The picture is mirrored at
+    its edges for ``pad_px`` full pixels, at least one reduced one. Responses should have fallen to nothing at the
+    reduced picture's Nyquist frequency, and hold the ``correction`` for coming back by ``mix_enlarged``.
     """
     for _ in range(halvings):
         rgb = _halve(rgb)
@@ -70,15 +71,16 @@ def filter_reduced(rgb: Float32, responses: Float32, *, pad_px: int, halvings: i
     rows, columns = small.shape[1:]
     pad = -(-pad_px // (1 << halvings))
     edges = ((pad, responses.shape[1] - rows - pad), (pad, responses.shape[2] - columns - pad))
+    out = np.empty((3, rows + 2, columns + 2), np.float32)
 
     def task(first: int, end: int) -> None:
         for c in range(first, end):
             wide = np.pad(small[c], edges, mode="symmetric")
             filter_plane(wide, responses[c], np.empty_like(wide))
-            small[c] = wide[pad : pad + rows, pad : pad + columns]
+            out[c] = wide[pad - 1 : pad + rows + 1, pad - 1 : pad + columns + 1]
 
-    for_bands(len(small), task, rows=1)
-    return small
+    for_bands(len(out), task, rows=1)
+    return out
 
 
 def mix_enlarged(
@@ -86,7 +88,7 @@ def mix_enlarged(
 ) -> None:
     """Lay a block of ``out`` at (top, left): (rgb + small enlarged - share_taken taken) / (1 + share_whole).
 
-    ``small`` (3, h, w) is enlarged by 2^halvings, along both axes by a quadratic spline; ``taken`` is (3, rows,
+    ``small`` from ``filter_reduced`` is enlarged along both axes by a quadratic spline; ``taken`` is (3, rows,
     columns). ``share`` is (3, 2) float32: for each channel what is taken off, and the whole that is added.
     """
     _mix(out, rgb, taken, top, left, small, _spline(halvings), share)
@@ -96,33 +98,32 @@ def mix_enlarged(
 def _mix(
     out: Float32, rgb: Float32, taken: Float32, top: int, left: int, small: Float32, spline: Float32, share: Float32
 ) -> None:
-    step, rows, columns, width = spline.shape[0], small.shape[1], small.shape[2], taken.shape[2]
+    step, width = spline.shape[0], taken.shape[2]
     base, skip = left // step, left % step
     used = (skip + width - 1) // step + 1
     line = np.empty(used + 2, np.float32)
-    wide = np.empty((3, used * step), np.float32)
-    red, green, blue = wide[0, skip:], wide[1, skip:], wide[2, skip:]
-    part_r, part_g, part_b = share[0, 0], share[1, 0], share[2, 0]
-    one = np.float32(1.0)
-    whole_r, whole_g, whole_b = one / (one + share[0, 1]), one / (one + share[1, 1]), one / (one + share[2, 1])
+    wide = np.empty((3, used, step), np.float32)
+    spread = wide.reshape(3, used * step)
+    added, whole = np.empty(3 * width, np.float32), np.empty(3 * width, np.float32)
+    for i in range(3 * width):
+        whole[i] = np.float32(1.0) / (np.float32(1.0) + share[i % 3, 1])
     for y in range(taken.shape[1]):
         at, down = (top + y) // step, spline[(top + y) % step]
         for c in range(3):
-            above, here, below = small[c, max(at - 1, 0)], small[c, at], small[c, min(at + 1, rows - 1)]
+            above, here, below = small[c, at, base:], small[c, at + 1, base:], small[c, at + 2, base:]
             for i in range(used + 2):
-                j = min(max(base - 1 + i, 0), columns - 1)
-                line[i] = down[0] * above[j] + down[1] * here[j] + down[2] * below[j]
+                line[i] = down[0] * above[i] + down[1] * here[i] + down[2] * below[i]
             for k in range(step):
-                before, own, after = spline[k]
-                spread = wide[c, k:]
+                before, own, after, column = spline[k, 0], spline[k, 1], spline[k, 2], wide[c, :, k]
                 for i in range(used):
-                    spread[i * step] = before * line[i] + own * line[i + 1] + after * line[i + 2]
-        a, b, d = taken[0, y], taken[1, y], taken[2, y]
-        source, laid = rgb[top + y, left:], out[top + y, left:]
-        for x in range(width):
-            laid[x, 0] = (source[x, 0] + (red[x] - part_r * a[x])) * whole_r
-            laid[x, 1] = (source[x, 1] + (green[x] - part_g * b[x])) * whole_g
-            laid[x, 2] = (source[x, 2] + (blue[x] - part_b * d[x])) * whole_b
+                    column[i] = before * line[i] + own * line[i + 1] + after * line[i + 2]
+            enlarged, off, part, channel = spread[c, skip:], taken[c, y], share[c, 0], added[c::3]
+            for x in range(width):
+                channel[x] = enlarged[x] - part * off[x]
+        source = rgb[top + y, left : left + width].reshape(3 * width)
+        laid = out[top + y, left : left + width].reshape(3 * width)
+        for i in range(3 * width):
+            laid[i] = (source[i] + added[i]) * whole[i]
 
 
 def _halve(rgb: Float32) -> Float32:
