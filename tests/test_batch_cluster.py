@@ -69,8 +69,10 @@ def times(out: Path, names: Iterable[str]) -> dict[str, int]:
 
 
 def program(shots: Path, out: Path, *words: str) -> AbstractContextManager[subprocess.Popen[bytes]]:
-    """The command in a process of its own."""
-    code = "import sys; from widegauge.cli import main; main(sys.argv[1:])"
+    """The command in a process of its own; by small pieces, so that there is always one left."""
+    code = (
+        "import sys, widegauge.batch.cluster as c; c.PIECE_S = 0.1; from widegauge.cli import main; main(sys.argv[1:])"
+    )
     return started("-c", code, "batch", str(shots), "--out", str(out), *words)
 
 

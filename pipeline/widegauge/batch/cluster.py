@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import logging
 import re
-import signal
 import threading
 import time
 from collections import defaultdict
@@ -34,6 +33,9 @@ ANSWER_S = 10.0
 
 EMPTY_S = 300.0
 """A cluster without workers for so long is lost; a machine that starts anew is back by then."""
+
+_NO_CTRL_C = "import signal; signal.signal(signal.SIGINT, signal.SIG_IGN)"
+"""Run in each process that is started here: on a terminal Ctrl-C reaches it too, but frames are to end."""
 
 _LOOK_S = 2.0
 _CLOSE_S = 15.0
@@ -88,8 +90,6 @@ class Cluster:
         self._thread.join(_CLOSE_S)
 
     def _run(self, started: Future[None]) -> None:
-        # Ctrl-C is for the batch, which lets frames end; processes that are started below inherit this mask
-        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
         try:
             asyncio.run(self._live(started))
         except Exception as error:
@@ -115,6 +115,7 @@ class Cluster:
                 n_workers=int(self._where.removeprefix("local:")),
                 threads_per_worker=1,
                 memory_limit=0,
+                preload=_NO_CTRL_C,
                 dashboard_address="127.0.0.1:0",
                 silence_logs=logging.CRITICAL,
                 asynchronous=True,
