@@ -91,17 +91,17 @@ def _carried(values: Float32, before: Bytes, after: Bytes) -> Float32:
     height, width = values.shape
     full_height, full_width = after.shape[:2]
     step = motion(before, after)
-    back = cv2.resize(step.back, (width, height), interpolation=cv2.INTER_NEAREST)
+    back = cv2.resize(step.back, (width, height), interpolation=cv2.INTER_LINEAR)
     sure = cv2.resize(step.sure.astype(np.uint8), (width, height), interpolation=cv2.INTER_NEAREST) > 0
     x = np.arange(width, dtype=np.float32)[None, :] + back[..., 0] * np.float32(width / full_width)
     y = np.arange(height, dtype=np.float32)[:, None] + back[..., 1] * np.float32(height / full_height)
     size = (width, height)
     a, b = (cv2.resize(picture, size, interpolation=cv2.INTER_AREA) for picture in (before, after))
     there = cv2.remap(a, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    sure &= cv2.absdiff(there, b).max(axis=2) <= SAME_LIGHT
+    red, green, blue = cv2.split(cv2.absdiff(there, b))
+    sure &= cv2.max(cv2.max(red, green), blue) <= SAME_LIGHT
     sure &= (x > -0.5) & (x < width - 0.5) & (y > -0.5) & (y < height - 0.5)
     if sure.mean() < CUT_SHARE:
         return np.full_like(values, np.nan)
-    column = np.clip(np.rint(x), 0, width - 1).astype(np.intp)
-    row = np.clip(np.rint(y), 0, height - 1).astype(np.intp)
-    return np.where(sure, values[row, column], np.float32(np.nan))
+    came = cv2.remap(values, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
+    return np.where(sure, came, np.float32(np.nan))

@@ -79,7 +79,7 @@ def difference_map(stops: Float32, found: Difference) -> Map:
     """The signed difference as colours, over a scale that holds all but 2 % of the pixels."""
     end = rounded_up(max(abs(found.low), abs(found.high), 0.1))
     marks = ((0.0, f"{-end:+g} stops"), (0.5, "no difference"), (1.0, f"{end:+g} stops"))
-    return Map(_coloured(stops / np.float32(2.0 * end) + np.float32(0.5)), Scale(marks))
+    return Map(coloured(stops / np.float32(2.0 * end) + np.float32(0.5)), Scale(marks))
 
 
 def depth_map(depth_m: Float32) -> Map:
@@ -88,17 +88,17 @@ def depth_map(depth_m: Float32) -> Map:
     near, far = float(np.percentile(inverse, 99.5)), float(np.percentile(inverse, 0.5))
     if near <= far:
         even = np.full(inverse.shape, 0.5, dtype=np.float32)
-        return Map(_coloured(even), Scale(((0.5, f"{_metres(near)} all over"),)))
+        return Map(coloured(even), Scale(((0.5, f"{_metres(near)} all over"),)))
     middle = (near + far) / 2.0
     marks = ((0.0, f"far: {_metres(far)}"), (0.5, _metres(middle)), (1.0, f"near: {_metres(near)}"))
-    return Map(_coloured((inverse - np.float32(far)) / np.float32(near - far)), Scale(marks))
+    return Map(coloured((inverse - np.float32(far)) / np.float32(near - far)), Scale(marks))
 
 
 def radius_map(radius_px: Float32, *, largest_px: float) -> Map:
     """Blur radius, whatever its sign, as colours from none to ``largest_px``."""
     end = rounded_up(max(largest_px, 0.1))
     marks = ((0.0, "in focus"), (0.5, f"{end / 2.0:g} px"), (1.0, f"{end:g} px"))
-    return Map(_coloured((np.abs(radius_px) / np.float32(end)).astype(np.float32, copy=False)), Scale(marks))
+    return Map(coloured((np.abs(radius_px) / np.float32(end)).astype(np.float32, copy=False)), Scale(marks))
 
 
 def with_scale(shown: Map) -> Bytes:
@@ -107,7 +107,7 @@ def with_scale(shown: Map) -> Bytes:
     width = picture.shape[1]
     page = Image.new("RGB", (width, picture.shape[0] + 56), (PAPER,) * 3)
     page.paste(Image.fromarray(picture), (0, 0))
-    ramp = _coloured(np.tile(np.linspace(0.0, 1.0, max(1, width - 2 * _GAP_PX)), (_RAMP_PX, 1)).astype(np.float32))
+    ramp = coloured(np.tile(np.linspace(0.0, 1.0, max(1, width - 2 * _GAP_PX)), (_RAMP_PX, 1)).astype(np.float32))
     y = picture.shape[0] + 8
     page.paste(Image.fromarray(ramp), (_GAP_PX, y))
     draw = ImageDraw.Draw(page)
@@ -141,7 +141,7 @@ def white_share(rgb: Float32, view: View) -> float:
 
 def ramp_colours(count: int) -> Sequence[str]:
     """Colours along a scale, low to high, as #rrggbb."""
-    row = _coloured(np.linspace(0.0, 1.0, count)[None].astype(np.float32))[0]
+    row = coloured(np.linspace(0.0, 1.0, count)[None].astype(np.float32))[0]
     return ["#{:02x}{:02x}{:02x}".format(*colour) for colour in row]
 
 
@@ -151,7 +151,7 @@ def rounded_up(value: float) -> float:
     return next((step * power for step in SCALE_STEPS if value <= step * power * (1.0 + 1e-9)), 10.0 * power)
 
 
-def _coloured(place: Float32) -> Bytes:
+def coloured(place: Float32) -> Bytes:
     """Places 0..1 (H, W) as colours of cividis (Nunez, Anderton & Renslow 2018), made even for colour-blind eyes."""
     codes = np.rint(np.clip(place, 0.0, 1.0) * np.float32(255.0)).astype(np.uint8)
     return np.ascontiguousarray(cv2.applyColorMap(codes, cv2.COLORMAP_CIVIDIS)[..., ::-1])

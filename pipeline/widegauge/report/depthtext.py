@@ -68,3 +68,19 @@ def cleaned_text(
     said = [f"noise {100.0 * noise_frac:.1f} %", f"edges soft by {softness_px:.1f} px", f"median of {frames} frames"]
     said += [f"{what.removeprefix('depth: share ')} {100.0 * share:.1f} %" for what, share in remarks]
     return f"frame {number}: {', '.join(said)}"
+
+
+def looked_text(
+    number: int,
+    *,
+    range_m: tuple[float, float],
+    unknown_frac: float,
+    focus_m: float | None,
+    radius_px: tuple[float, float] | None,
+) -> str:
+    """One frame's depth in a line."""
+    said = [f"{metres(range_m[0])} to {metres(range_m[1])}", f"{100.0 * unknown_frac:.1f} % not known"]
+    said.append("the shot does not say where focus lies" if focus_m is None else f"focus at {metres(focus_m)}")
+    if radius_px is not None:
+        said.append(f"blur radius from {radius_px[0]:+.2f} px (nearest) to {radius_px[1]:+.2f} px (farthest)")
+    return f"frame {number}: {', '.join(said)}"

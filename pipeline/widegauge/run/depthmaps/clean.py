@@ -1,0 +1,145 @@
+"""A shot's own depth, cleaned: each frame from those around it, with edges from the plate."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from widegauge.depth import clean, metres
+from widegauge.depth.steady import Bytes, carried, shown
+from widegauge.errors import MediaError, mistake
+from widegauge.frame import Float32
+from widegauge.kernels.discs import MAX_RADIUS_PX
+from widegauge.plate import Plate
+from widegauge.run.depthmaps.write import depth_name, write_depth
+from widegauge.stages.defocus import blur_radius_px
+
+NEAREST_FRAC = 0.5
+"""Radii are scaled so that the nearest thing of the shot's first frame has this share of the largest."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cleaned:
+    """What was done to a frame.
+
+    noise_frac    of the map as it came, a share of its values
+    softness_px   of its edges as it came, Gaussian sigma in the map's pixels
+    flicker_px    of the map against those around, in blur radius: the median
+    frames        maps that went into it, its own included
+    remarks       (what, share): unknown and filled, snapped
+    """
+
+    number: int
+    noise_frac: float
+    softness_px: float
+    flicker_px: float
+    frames: int
+    remarks: tuple[tuple[str, float], ...]
+
+
+@dataclass
+class _Seen:
+    """A frame's map without noise, its facts, and its picture as bytes at the map's size and the plate's."""
+
+    radius_px: Float32
+    noise_frac: float
+    softness_px: float
+    picture: Bytes
+
+
+@dataclass
+class Cleaner:
+    """Cleans any frame of a plate.
+
+    scale_px_m   kappa: what 1 / distance is worth in blur radius
+    window       frames in each median, 1, 3 or 5
+    align_px     how far edges may move to the plate's; None: a pixel of a smaller or soft map, not at all in a hard one
+    """
+
+    plate: Plate
+    scale_px_m: float
+    window: int = 5
+    align_px: float | None = None
+    _seen: dict[int, _Seen] = field(default_factory=dict)
+
+    def frame(self, number: int) -> tuple[Float32, Cleaned]:
+        """A frame's depth (H, W) metres at the footage's size, known everywhere, and what was done."""
+        half = self.window // 2
+        around = range(number - half, number + half + 1)
+        numbers = [n for n in around if n == number or (n in self.plate.numbers and n in self.plate.depth)]
+        self._seen = {n: self._seen.get(n) or self._look(n) for n in numbers}
+        seen, here = [self._seen[n] for n in numbers], self._seen[number]
+        maps = carried([s.radius_px for s in seen], [s.picture for s in seen], numbers.index(number))
+        flicker_px = clean.flicker_px(maps, numbers.index(number))
+        is_steady = here.noise_frac < clean.CLEAN_FRAC and flicker_px < clean.FLICKER_PX
+        settled = here.radius_px if is_steady else clean.over_time(maps)
+        used = 1 if is_steady else sum(not np.isnan(each).all() for each in maps)
+
+        light = here.picture.astype(np.float32) / np.float32(255.0)
+        height, width = light.shape[:2]
+        lacking = float(np.isnan(settled).mean())
+        settled = clean.filled_to_border(settled)
+        settled = clean.smaller(settled, clean.shrink_for(clean.softness_px(settled)))
+        rows, columns = settled.shape
+        rgb = self.plate.linear(self.plate.read(number))[0]
+        beside = cv2.resize(rgb, (columns, rows), interpolation=cv2.INTER_AREA) if columns < width else rgb
+        hard, remarks = blur_radius_px(
+            clean.distance(settled, self.scale_px_m),
+            beside,
+            scale_px_m=self.scale_px_m,
+            focus_m=math.inf,
+            number=number,
+        )
+        done = clean.on_plate(hard, (width, height))
+        free_px = self.align_px
+        if free_px is None:
+            is_rough = columns < width or any("snapped" in what for what, _ in remarks)
+            free_px = max(clean.FREE_PX, width / columns) if is_rough else 0.0
+        if free_px > 0.0:
+            done = clean.to_light(done, light, free_px=free_px)
+        remarks = tuple(each for each in remarks if "unknown" not in each[0])
+        filled = (("unknown and filled", lacking),) if lacking else ()
+        told = Cleaned(number, here.noise_frac, here.softness_px, flicker_px, used, filled + remarks)
+        return clean.distance(done, self.scale_px_m), told
+
+    def _look(self, number: int) -> _Seen:
+        depth_m = self.plate.depth_m(number)
+        assert depth_m is not None
+        height, width = depth_m.shape
+        if not metres.fits(depth_px=(width, height), footage_px=self.plate.footage_px):
+            name, footage_px = self.plate.depth[number].name, self.plate.footage_px
+            raise MediaError(metres.sizes_differ(name, depth_px=(width, height), footage_px=footage_px))
+        radius_px = clean.radius_at_infinity(depth_m, self.scale_px_m)
+        quiet = clean.without_noise(radius_px)
+        picture = shown(self.plate.linear(self.plate.read(number))[0])
+        return _Seen(quiet, clean.noise_frac(radius_px), clean.softness_px(quiet), picture)
+
+
+def cleaner(plate: Plate, *, scale_px_m: float, window: int, align_px: float | None = None) -> Cleaner:
+    """A cleaner for a shot with maps; SettingsError for one without."""
+    if not plate.depth:
+        raise mistake(
+            plate.shot.file,
+            "depth",
+            None,
+            "the shot has no depth maps to clean",
+            "name them under [depth], or make some: `widegauge depth --help` lists the ways",
+        )
+    first = plate.depth_m(next(n for n in plate.numbers if n in plate.depth))
+    assert first is not None
+    nearest_m = float(np.nanquantile(first, 0.001))
+    return Cleaner(plate, min(scale_px_m, NEAREST_FRAC * MAX_RADIUS_PX * nearest_m), window, align_px)
+
+
+def write_cleaned(made: Cleaner, *, out: Path) -> Iterator[Cleaned]:
+    """Clean and write each frame of the plate's range; what was done, when it is."""
+    plate = made.plate
+    for number in plate.footage.numbers:
+        depth_m, told = made.frame(number)
+        write_depth(out / depth_name(plate.footage, number), depth_m)
+        yield told
