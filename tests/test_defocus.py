@@ -89,6 +89,19 @@ def test_light_is_kept_at_one_depth_borders_included(radius: float) -> None:
         assert blur(rgb, sign * radius).sum(dtype=np.float64) == pytest.approx(rgb.sum(dtype=np.float64), rel=2e-5)
 
 
+@pytest.mark.parametrize(("near_px", "far_px"), [(0.63, 1.0), (0.63, 1.21), (0.3, 0.9), (1.2, 1.9), (3.0, 3.5)])
+def test_a_small_step_in_depth_takes_no_light_from_a_lamp(near_px: float, far_px: float) -> None:
+    """A wall of light before a dark sky, nearly as soft: what its edge loses, in pixels of its light.
+
+    Within one group the two would be averaged: 0.10 pixel lost at 0.63 and 1.21.
+    """
+    light = np.full((40, 40, 3), 0.2, np.float32)
+    radius = np.full((40, 40), far_px, np.float32)
+    light[:, :20], radius[:, :20] = 400.0, near_px
+    out, _ = spread(light, radius, defocus.discs(0, 0.0))
+    assert abs(float((out - light)[20].sum(dtype=np.float64)) / 3.0 / 400.0) < 0.03
+
+
 def test_what_is_in_focus_stays_bit_for_bit_close_and_strength_zero_does_not_act() -> None:
     rgb = noise(40, 50)
     np.testing.assert_allclose(blur(rgb, 0.0), rgb, rtol=2e-7)

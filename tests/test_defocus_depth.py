@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 import pytest
 from test_defocus import ROUND, blur, noise, setup
+from widegauge.depth import metres
 from widegauge.errors import MediaError
 from widegauge.frame import Frame
 from widegauge.kernels import depthmap, discs, silhouette
@@ -32,6 +33,14 @@ def test_unknown_depth_takes_the_farther_side_and_is_reported() -> None:
     assert np.isfinite(
         defocus.blur_radius_px(np.full_like(z, np.inf), noise(72, 96), scale_px_m=30.0, focus_m=3.0)[0]
     ).all()
+
+
+def test_a_proxys_pixel_takes_the_nearest_surface_that_it_covers() -> None:
+    z = np.full((8, 12), np.inf, np.float32)
+    z[3, 5], z[6, 9], z[0, 0] = 2.0, np.nan, 4.0
+    small = metres.to_plate(z, footage_px=(12, 8), plate_px=(3, 2), name="map")
+    np.testing.assert_array_equal(small, [[4.0, 2.0, np.inf], [np.inf, np.inf, np.inf]])
+    np.testing.assert_array_equal(metres.to_plate(small, footage_px=(12, 8), plate_px=(12, 8), name="map")[:4, 4:8], 2)
 
 
 def test_depth_that_is_nowhere_known_is_said_so() -> None:

@@ -53,18 +53,20 @@ def fit_inverse(values: Float32, taped: tuple[tuple[float, float, float], ...]) 
 
 
 def to_plate(depth_m: Float32, *, footage_px: tuple[int, int], plate_px: tuple[int, int], name: str) -> Float32:
-    """Nearest values at the plate's (width, height); never interpolated.
+    """A map at the plate's (width, height), each value one of its own: never interpolated.
 
-    The map may be smaller than the footage by a whole ratio; any other size is a MediaError with both sizes.
+    A plate's pixel that covers several of the map's has light of them all; it takes the nearest surface, since light
+    of a near thing left at a far one's depth would vanish behind the near thing when both are blurred. The map may be
+    smaller than the footage by a whole ratio; any other size is a MediaError with both sizes.
     """
     height, width = depth_m.shape
     if not fits(depth_px=(width, height), footage_px=footage_px):
         raise MediaError(sizes_differ(name, depth_px=(width, height), footage_px=footage_px))
     if (width, height) == plate_px:
         return depth_m
-    rows = _nearest(plate_px[1], height)
-    columns = _nearest(plate_px[0], width)
-    return np.ascontiguousarray(depth_m[rows[:, None], columns[None, :]])
+    for axis in (0, 1):
+        depth_m = _resampled(depth_m, plate_px[1 - axis], axis)
+    return np.ascontiguousarray(depth_m)
 
 
 def fits(*, depth_px: tuple[int, int], footage_px: tuple[int, int]) -> bool:
@@ -100,5 +102,11 @@ def _marked(metres: Float32, values: Float32, invalid: float | None) -> Float32:
     return np.where(unknown, np.float32(np.nan), metres)
 
 
-def _nearest(count: int, source: int) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
-    return np.minimum(((np.arange(count) + 0.5) * source / count).astype(np.intp), source - 1)
+def _resampled(depth_m: Float32, count: int, axis: int) -> Float32:
+    """``count`` values along an axis: of fewer than there are, each the smallest known one of those that it covers."""
+    source = depth_m.shape[axis]
+    starts = np.arange(count) * source / count
+    if count >= source:
+        return np.take(depth_m, np.minimum((starts + 0.5 * source / count).astype(np.intp), source - 1), axis=axis)
+    nearest: Float32 = np.fmin.reduceat(depth_m, np.rint(starts).astype(np.intp), axis=axis)
+    return nearest

@@ -30,8 +30,12 @@ DENSE = 5
 SUB_ROWS = 32
 EXACT_PX = 12.0
 """Kernels up to here are drawn until their second moment is right; beyond, it is within 0.1 % at once."""
-GROUP_RATIO = 0.12
-"""Groups of radii reach over the larger of 1 pixel and this share of the radius."""
+GROUP_PX, GROUP_RATIO = 0.5, 0.12
+"""Groups of radii reach over the larger of half a pixel and this share of the radius.
+
+What lies in one group is averaged, not laid near over far: with groups of a pixel a lamp before the sky, half a pixel
+apart in radius, lost 0.1 pixel of its light along its edge, and a quarter-size proxy with many lamps 3 % of all light.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +125,7 @@ def build(chords: Chords, *, axis_variance: float) -> Discs:
 def _group_borders() -> Float64:
     borders = [0.5]
     while borders[-1] < MAX_RADIUS_PX:
-        borders.append(borders[-1] + max(1.0, GROUP_RATIO * borders[-1]))
+        borders.append(borders[-1] + max(GROUP_PX, GROUP_RATIO * borders[-1]))
     return np.array(borders)
 
 
