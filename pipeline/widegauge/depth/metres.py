@@ -107,6 +107,6 @@ def _resampled(depth_m: Float32, count: int, axis: int) -> Float32:
     source = depth_m.shape[axis]
     starts = np.arange(count) * source / count
     if count >= source:
-        return np.take(depth_m, np.minimum((starts + 0.5 * source / count).astype(np.intp), source - 1), axis=axis)
-    nearest: Float32 = np.fmin.reduceat(depth_m, np.rint(starts).astype(np.intp), axis=axis)
-    return nearest
+        middles = np.minimum((starts + 0.5 * source / count).astype(np.intp), source - 1)
+        return np.asarray(np.take(depth_m, middles, axis=axis))
+    return np.asarray(np.fmin.reduceat(depth_m, np.rint(starts).astype(np.intp), axis=axis))

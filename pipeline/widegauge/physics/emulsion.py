@@ -41,7 +41,7 @@ class Stock:
     base                   "acetate" or "polyester"
     base_thickness_mm
     base_index             refractive index
-    halation_return_frac   share of the light that comes back from the base, by record
+    halation_return_frac   share of the light that comes back from the base in the first ring and beyond it, by record
     sources                for each of the names above, where its numbers come from
     """
 
