@@ -58,12 +58,14 @@ class Cleaner:
 
     scale_px_m   kappa: what 1 / distance is worth in blur radius
     window       frames in each median, 1, 3 or 5
+    shrink       by how much soft maps are made smaller before their edges are made hard: one ratio for the whole shot
     align_px     how far edges may move to the plate's; None: a pixel of a smaller or soft map, not at all in a hard one
     """
 
     plate: Plate
     scale_px_m: float
     window: int = 5
+    shrink: int = 1
     align_px: float | None = None
     _seen: dict[int, _Seen] = field(default_factory=dict)
 
@@ -84,7 +86,7 @@ class Cleaner:
         height, width = light.shape[:2]
         lacking = float(np.isnan(settled).mean())
         settled = clean.filled_to_border(settled)
-        settled = clean.smaller(settled, clean.shrink_for(clean.softness_px(settled)))
+        settled = clean.smaller(settled, self.shrink)
         rows, columns = settled.shape
         rgb = self.plate.linear(self.plate.read(number))[0]
         beside = cv2.resize(rgb, (columns, rows), interpolation=cv2.INTER_AREA) if columns < width else rgb
@@ -133,7 +135,9 @@ def cleaner(plate: Plate, *, scale_px_m: float, window: int, align_px: float | N
     first = plate.depth_m(next(n for n in plate.numbers if n in plate.depth))
     assert first is not None
     nearest_m = float(np.nanquantile(first, 0.001))
-    return Cleaner(plate, min(scale_px_m, NEAREST_FRAC * MAX_RADIUS_PX * nearest_m), window, align_px)
+    scale_px_m = min(scale_px_m, NEAREST_FRAC * MAX_RADIUS_PX * nearest_m)
+    softness_px = clean.softness_px(clean.without_noise(clean.radius_at_infinity(first, scale_px_m)))
+    return Cleaner(plate, scale_px_m, window, clean.shrink_for(softness_px), align_px)
 
 
 def write_cleaned(made: Cleaner, *, out: Path) -> Iterator[Cleaned]:
