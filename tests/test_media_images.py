@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
+import subprocess
 import time
 from fractions import Fraction
 from pathlib import Path
@@ -14,6 +17,7 @@ import pytest
 import tifffile
 from conftest import read_exr, read_exr_rgb
 from widegauge.errors import MediaError
+from widegauge.media import writer
 from widegauge.media.images import (
     WRITTEN_KINDS,
     Picture,
@@ -27,6 +31,12 @@ from widegauge.media.images import (
 
 RNG = np.random.default_rng(11)
 HEIGHT, WIDTH = 21, 34
+
+
+@pytest.fixture(autouse=True)
+def every_picture_is_read_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As on a disk that is nearly full: what is written is compared, whatever it holds."""
+    monkeypatch.setattr(writer, "SCARCE", 1 << 60)
 
 
 def noise(*shape: int) -> np.ndarray:
@@ -359,3 +369,47 @@ def test_a_picture_is_left_as_it_was_by_writing(tmp_path: Path) -> None:
     for kind in WRITTEN_KINDS:
         write_picture(tmp_path / f"a.{extension(kind)}", picture(rgb), kind=kind)
     np.testing.assert_array_equal(rgb, before)
+
+
+@pytest.mark.parametrize("kind", WRITTEN_KINDS)
+@pytest.mark.parametrize("lost_bytes", [1, 700])
+def test_a_picture_cut_off_in_silence_is_not_taken_for_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str, lost_bytes: int
+) -> None:
+    """Libraries flush their last bytes without a word when the disk is full."""
+    whole = writer._write_file
+
+    def cut_off(temporary: Path, *words: object) -> None:
+        whole(temporary, *words)  # type: ignore[arg-type]
+        os.truncate(temporary, temporary.stat().st_size - lost_bytes)
+
+    monkeypatch.setattr(writer, "_write_file", cut_off)
+    path = tmp_path / f"pier.1001.{extension(kind)}"
+    with pytest.raises(MediaError):
+        write_picture(path, picture(noise(3)), kind=kind)
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("kind", WRITTEN_KINDS)
+def test_on_a_disk_that_is_full_a_picture_is_whole_or_not_there(tmp_path: Path, kind: str) -> None:
+    """On small disks with a page more and more room: what lies there in the end is what lies elsewhere."""
+    small, name = tmp_path / "small", f"pier.1001.{extension(kind)}"
+    small.mkdir()
+    light = picture(RNG.random((64, 96, 3), dtype=np.float32))
+    write_picture(tmp_path / name, light, kind=kind)
+    whole = (tmp_path / name).read_bytes()
+    ends = set()
+    for pages in range(2, len(whole) // 4096 + 6):
+        if subprocess.run(
+            ["mount", "-t", "tmpfs", "-o", f"size={4096 * pages}", "tmpfs", small], capture_output=True
+        ).returncode:
+            pytest.skip("this machine lets nobody mount a tmpfs")
+        try:
+            with contextlib.suppress(MediaError):
+                write_picture(small / name, light, kind=kind)
+            left = list(small.iterdir())
+            assert [path.read_bytes() for path in left] in ([], [whole])
+            ends.add(len(left))
+        finally:
+            subprocess.run(["umount", small], check=True)
+    assert ends == {0, 1}

@@ -54,12 +54,12 @@ def look(path: Path, *, picture: bool, part: str | None = None, plane: tuple[str
             picture_px, kind = source.size_px(chosen), source.kind(chosen, colour[0])
         if plane is not None:
             map_px = source.size_px(source.map_part(*plane)[0])
-        if lacks := _cut_off(source):
+        if lacks := cut_off(source):
             raise MediaError(f"{path}: was cut off: {lacks}. Copy it again from its source, or render it again.")
     return Look(picture_px, kind, map_px)
 
 
-def _cut_off(source: Source) -> str:
+def cut_off(source: Source) -> str:
     """What is not there of a file that ends too early; "" when nothing says so."""
     with source.path.open("rb", buffering=0) as file:
         size = os.fstat(file.fileno()).st_size
