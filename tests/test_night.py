@@ -200,7 +200,7 @@ def test_nothing_stands_in_where_nothing_is_finished(shots, tmp_path: Path) -> N
 
 
 def test_a_share_that_comes_back(shots, tmp_path: Path) -> None:
-    """Footage goes away when its first frame is done and comes back later: tried again; others go on meanwhile."""
+    """Footage goes away when its first frame is done and comes back at the second try; others go on meanwhile."""
     entries = shots(2, frames=6)
     watcher, away = Watcher(), threading.Event()
 
@@ -208,7 +208,7 @@ def test_a_share_that_comes_back(shots, tmp_path: Path) -> None:
         if event == "frame done" and facts["shot"] == "a" and not away.is_set():
             away.set()
             (tmp_path / "a" / "plates").rename(tmp_path / "a" / "gone")
-        if event == "frame done" and facts["shot"] == "b" and (tmp_path / "a" / "gone").exists():
+        if event == "retry" and len(watcher.frames("retry")) > 1 and (tmp_path / "a" / "gone").exists():
             (tmp_path / "a" / "gone").rename(tmp_path / "a" / "plates")
 
     watcher.on = leave
@@ -323,14 +323,15 @@ def test_a_disk_that_is_really_full(shots, tmp_path: Path, small_disk: Path) -> 
     outcomes = night([*on_small, c], tmp_path / "out")
     assert outcomes["c"].status == "finished"
     whole = digests(tmp_path / "out" / "c")
-    first = outcomes[str(small_disk / "a")]
-    assert first.status == "failed"
-    assert "Free some space." in first.sentence
+    on_it = [outcomes[str(small_disk / name)] for name in "ab"]
+    assert {o.status for o in on_it} in ({"failed"}, {"failed", "waiting"})
+    assert all("Free some space." in o.sentence for o in on_it)
     assert not list(small_disk.glob("*/.*.part*"))
     for name in "ab":
         left = digests(small_disk / name)
         assert left == {k: v for k, v in whole.items() if k in left}
-    assert first.done == len(digests(small_disk / "a")) < 4
+    for o in on_it:  # a frame may lie there that no room was left to record
+        assert o.done <= len(digests(o.out)) < 4
     subprocess.run(["mount", "-o", "remount,size=64m", small_disk], check=True)
     again = night([*on_small, c], tmp_path / "out")
     assert {o.status for o in again.values()} == {"finished"}
