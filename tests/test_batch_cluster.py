@@ -104,26 +104,30 @@ def machines(
     folder: Path, *, workers: int = 2, preload: str = "", **environ: str
 ) -> Iterator[tuple[str, subprocess.Popen[bytes]]]:
     """A scheduler and workers on loopback; the scheduler's address and process."""
-    told, preloaded = folder / "scheduler.json", folder / "preload.py"
-    told.unlink(missing_ok=True)
-    preloaded.write_text(preload)
-    where = ["--scheduler-file", told]
+    told = folder / "scheduler.json"
+    options = ["--host", "127.0.0.1", "--port", 0, "--no-dashboard", "--scheduler-file", told]
     with contextlib.ExitStack() as stack:
-        scheduler = stack.enter_context(
-            dask("scheduler", "--host", "127.0.0.1", "--port", 0, "--no-dashboard", *where, **environ)
-        )
-        until_s = time.monotonic() + 60
-        while not told.exists() and time.monotonic() < until_s:
+        scheduler = stack.enter_context(dask("scheduler", *options, **environ))
+        until_s, address = time.monotonic() + 60, ""
+        while not address and time.monotonic() < until_s:
             time.sleep(0.05)
+            with contextlib.suppress(OSError, ValueError):  # not written yet, or half of it
+                address = json.loads(told.read_text())["address"]
         if workers:
-            options = ["--nthreads", 1, "--memory-limit", 0, "--no-dashboard", "--preload", preloaded]
-            places = ["--local-directory", folder / "scratch"]
-            stack.enter_context(dask("worker", *where, "--nworkers", workers, *options, *places))
-        address = json.loads(told.read_text())["address"]
-        if workers:
+            stack.enter_context(workers_at(address, folder, count=workers, preload=preload))
             with client(address) as asking:
                 asking.wait_for_workers(workers, timeout=60)
         yield address, scheduler
+
+
+@contextlib.contextmanager
+def workers_at(address: str, folder: Path, *, count: int = 1, preload: str = "") -> Iterator[None]:
+    """Worker processes of one frame each; they run the text ``preload`` first."""
+    path = folder / "preload.py"
+    path.write_text(preload)
+    each = ["--nworkers", count, "--nthreads", 1, "--memory-limit", 0, "--no-dashboard", "--preload", path]
+    with dask("worker", address, *each, "--local-directory", folder / "scratch"):
+        yield
 
 
 @contextlib.contextmanager
@@ -259,19 +263,40 @@ def test_a_frame_that_kills_its_workers_fails_alone(shots: Path, tmp_path: Path)
     assert len(digests(out)) == 2 * FRAMES - 1
 
 
+OTHER_NUMBA = (
+    "from widegauge.batch import worker\n"
+    "own = dict(worker.versions()) | {'numba': '0.1'}\n"
+    "worker.versions = lambda: tuple(own.items())\n"
+)
+
+
 @pytest.mark.slow
 def test_a_worker_with_other_versions_is_refused(shots: Path, tmp_path: Path) -> None:
-    preload = (
-        "from widegauge.batch import worker\n"
-        "own = dict(worker.versions()) | {'numba': '0.1'}\n"
-        "worker.versions = lambda: tuple(own.items())\n"
-    )
-    with machines(tmp_path, workers=1, preload=preload) as (address, _):
+    with machines(tmp_path, workers=1, preload=OTHER_NUMBA) as (address, _):
         done = batch(shots, tmp_path / "out", "--cluster", address)
     assert done.exit_code == 2
     assert f'--cluster = "{address}": tcp://' in done.output
     assert "has numba 0.1, not " in done.output
     assert digests(tmp_path / "out") == {}
+
+
+@pytest.mark.slow
+def test_a_worker_with_other_versions_that_comes_later_is_sent_away(piece: Work, tmp_path: Path) -> None:
+    said: list[str] = []
+    with held(piece.out.parent) as out, machines(tmp_path, workers=1) as (address, _):
+        crew = open_cluster(address, out=out, warn=said.append)
+        with workers_at(address, tmp_path, preload=OTHER_NUMBA), client(address) as asking:
+            until_s = time.monotonic() + 60
+            while not (said and crew.hands == 2) and time.monotonic() < until_s:
+                time.sleep(0.1)
+            assert len(asking.scheduler_info()["workers"]) == 1
+        done = crew.submit(piece).result()
+        crew.close()
+    assert [each.trouble for each in done] == ["", ""]
+    assert len(said) == 1
+    assert re.fullmatch(
+        r"worker tcp://\S+ has numba 0\.1, not \S+; install the same versions on all machines\.", said[0]
+    )
 
 
 @pytest.mark.slow
