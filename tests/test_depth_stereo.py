@@ -284,6 +284,12 @@ def test_a_calibration_of_another_pair_is_noticed(tmp_path: Path) -> None:
     assert "calibrate the pair again" in said
 
 
+def test_the_same_view_twice_is_noticed(tmp_path: Path) -> None:
+    shot, other = pair(tmp_path, made.left(), made.left())
+    said = run(shot, other, *TOLD, "--out", tmp_path / "depth", code=2)
+    assert "it is the same view" in said
+
+
 def test_swapped_views_are_noticed(tmp_path: Path) -> None:
     shot, other = pair(tmp_path, made.right(), made.left())
     said = run(shot, other, *TOLD, "--out", tmp_path / "depth", code=2)

@@ -53,9 +53,17 @@ class Checked:
 
     @property
     def refused(self) -> tuple[Outcome, ...]:
-        """An outcome for each shot that can't; its sentence is all that is wrong with it."""
+        """An outcome for each shot that can't; its sentence is all that is wrong with it, and what is there already."""
         return tuple(
-            Outcome(shot.entry, "refused", " ".join(shot.problems), shot.out, total=shot.total, before=shot.before)
+            Outcome(
+                shot.entry,
+                "refused",
+                " ".join([*shot.problems, *shot.remarks] if shot.before else shot.problems),
+                shot.out,
+                total=shot.total,
+                done=shot.before,
+                before=shot.before,
+            )
             for shot in self.shots
             if shot.problems
         )

@@ -28,6 +28,8 @@ WIDEST_PX = 2560
 """Wider views are matched, and maps written, at the largest whole fraction of their size that is no wider."""
 LOWER_PX, SPREAD_PX = 1.0, 2.0
 """How much lower one view may show things than the other, and how much that may differ over the frame."""
+SAME_PX = 0.3
+"""Two views in which nearly all lies closer together than this, by columns, are one view."""
 MOST_FRAC = 0.8
 """Nothing is looked for that lies farther apart in the two views than this share of their width."""
 FEWEST_FRAC, FEWEST_TEXTURE_FRAC = 0.2, 0.02
@@ -188,6 +190,12 @@ def look(pair: Pair) -> list[str]:
             "RIGHT", "", f'"{pair.other.shot.footage.path}"',
             "things lie farther right in it than in the footage, as if behind the camera: the views are swapped",
             "name the view from the right; where the other camera did stand to the left, give --baseline-m below 0",
+        )  # fmt: skip
+    if pair.plain_offset_px == 0.0 and float(np.quantile(np.abs(rows.columns), 0.95)) < SAME_PX:
+        raise mistake(
+            "RIGHT", "", f'"{pair.other.shot.footage.path}"',
+            "shows everything where the footage shows it: it is the same view, or all is too far away to tell",
+            "name the view from beside it; for far things `widegauge depth layout` needs a camera height only",
         )  # fmt: skip
     return [f"{said}: near the limit of {LOWER_PX:g} px"] if abs(rows.lower_px) > 0.5 * LOWER_PX else []
 
