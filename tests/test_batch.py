@@ -289,14 +289,14 @@ def test_a_second_ctrl_c_ends_at_once(listed, started, tmp_path: Path) -> None:
 
 
 def test_status_while_it_runs_when_it_was_killed_and_when_it_ended(listed, started, tmp_path: Path) -> None:
-    shot_list, out = listed(2, frames=16, width=960, height=640), tmp_path / "out"
+    shot_list, out = listed(2, frames=24, width=480, height=320), tmp_path / "out"
     child = started(shot_list, out, frames=2)
     until_s = time.monotonic() + 30
     while "working" not in (running := run("batch", "--status", out).stdout) and time.monotonic() < until_s:
         time.sleep(0.1)
     assert f"is running (process {child.pid} on " in running
     assert "working" in running
-    assert "of 32 frames" in running
+    assert "of 48 frames" in running
     child.send_signal(signal.SIGKILL)
     child.wait()
     gone = run("batch", "--status", out).stdout
@@ -305,7 +305,7 @@ def test_status_while_it_runs_when_it_was_killed_and_when_it_ended(listed, start
     batch(shot_list, out)
     ended = run("batch", "--status", out).stdout
     assert ", ended " in ended
-    assert "32 of 32 frames" in ended
+    assert "48 of 48 frames" in ended
     assert "holds no batch" in run("batch", "--status", tmp_path / "nowhere", code=2).stderr
 
 
