@@ -19,6 +19,8 @@ from widegauge.run.record import read_record
 __all__ = ["listed"]
 
 KILLS = 20
+SHOTS, FRAMES = 8, 24
+"""More frames than a quick machine finishes between so many kills."""
 HANDS = 2
 SEED = 6
 
@@ -51,7 +53,7 @@ def test_killed_at_twenty_random_moments(listed, tmp_path: Path) -> None:
     flight when the night was killed.
     """
     draw = random.Random(SEED)
-    shot_list = listed(8, frames=12, width=480, height=320)
+    shot_list = listed(SHOTS, frames=FRAMES, width=480, height=320)
     batch(shot_list, tmp_path / "undisturbed", "--workers", HANDS)
     out, log = tmp_path / "out", tmp_path / "log.jsonl"
     killed = in_flight = 0
@@ -90,9 +92,9 @@ def test_killed_at_twenty_random_moments(listed, tmp_path: Path) -> None:
             assert frames[0] == frames[1]
     assert not [path for path in out.rglob(".*") if path.name != ".batch.state.json"]
     worked = _worked(log)
-    assert len(worked) >= 8 * 12 - KILLS * HANDS, "only lines of frames in flight may be lost with a kill"
+    assert len(worked) >= SHOTS * FRAMES - KILLS * HANDS, "only lines of frames in flight may be lost with a kill"
     assert set(worked.values()) == {1}, "a frame that the log has as done was worked again"
-    assert in_flight + 8 * 12 - len(worked) <= KILLS * HANDS
+    assert in_flight + SHOTS * FRAMES - len(worked) <= KILLS * HANDS
     print(f"{killed} kills, {in_flight} frames were on disk and in no record: worked twice, as they were in flight")
 
 
