@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 from pathlib import Path
 from typing import Literal
 
@@ -55,6 +56,8 @@ def _try(job: Job, number: int, frame_bytes: int) -> None:
         _read(footage.path(number))
     if number in job.plate.depth:
         _read(job.plate.depth[number])
+    if shutil.disk_usage(job.out).free < frame_bytes:  # reserving it would take the last of the room from others
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
     probe = job.out / f".{number}.part"
     try:
         with probe.open("wb") as file:
