@@ -12,8 +12,8 @@ from pydantic import Field, PrivateAttr, ValidationInfo, field_validator
 
 from widegauge.media.encoding import check_primaries, check_transfer
 from widegauge.physics.lens import FocusPull, pupil_distance_m
-from widegauge.tomlfile import Finite, Positive, Share, Table, read_table, read_toml
-from widegauge.units import Stop, parse_frames, parse_rate, parse_stop
+from widegauge.tomlfile import Finite, Frames, Positive, Share, Table, read_table, read_toml
+from widegauge.units import Stop, parse_rate, parse_stop
 
 _RIVALS = {"distance_m": ("pull", "point"), "mtf50_cpp": ("mtf",)}
 """Keys that may not stand beside a key: laying it over them takes their place."""
@@ -29,7 +29,7 @@ class Footage(Table):
     encoding: str = Field(description='"linear", or a transfer function by colour-science\'s name')
     primaries: str = Field(description="RGB colourspace by colour-science's name")
     part: str | None = Field(None, description="name of the part to read in an EXR with several")
-    frames: str | None = Field(None, description='"1001-1048" or "1001-1048x2"; all when left out')
+    frames: Frames | None = Field(None, description='"1001-1048" or "1001-1048x2"; all when left out')
     rate: str | None = Field(None, description='"24" or "24000/1001"; else what the footage says, else 24')
     range: Literal["full", "legal"] = Field("full", description="code range of the footage")
     missing: Literal["error", "hold", "black"] = Field("error", description="what to do for a missing frame")
@@ -51,13 +51,6 @@ class Footage(Table):
     @classmethod
     def _known_primaries(cls, name: str) -> str:
         return _checked(name, check_primaries(name))
-
-    @field_validator("frames")
-    @classmethod
-    def _frames_read(cls, text: str | None) -> str | None:
-        if text is not None:
-            parse_frames(text)
-        return text
 
     @field_validator("rate")
     @classmethod

@@ -8,13 +8,23 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, TypeVar, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from widegauge.errors import Mistake, SettingsError, mistake
+from widegauge.units import parse_frames
 
 Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Share = Annotated[float, Field(ge=0.0, le=1.0)]
+
+
+def _frames(text: str) -> str:
+    parse_frames(text)
+    return text
+
+
+Frames = Annotated[str, AfterValidator(_frames)]
+"""A range of frames as people write it; ValueError by ``parse_frames``."""
 
 _NOUNS = {
     "float": "a number",

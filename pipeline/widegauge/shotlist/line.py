@@ -11,8 +11,7 @@ from pydantic import Field, field_validator
 
 from widegauge.errors import Mistake, SettingsError
 from widegauge.shotlist.entry import Entry
-from widegauge.tomlfile import Table, read_table
-from widegauge.units import parse_frames
+from widegauge.tomlfile import Frames, Table, read_table
 
 _UNSAFE = re.compile(r'[<>:"|?*\\\x00-\x1f\x7f]')
 """Characters that one of the usual file systems, or a network share, does not take in a name."""
@@ -36,14 +35,7 @@ class Line(Defaults):
     out: str | None = Field(
         None, min_length=1, description="its folder below the night's output, else the shot file's name"
     )
-    frames: str | None = Field(None, description='"1001-1048" or "1001-1048x2"; the shot file\'s own when left out')
-
-    @field_validator("frames")
-    @classmethod
-    def _frames_read(cls, text: str | None) -> str | None:
-        if text is not None:
-            parse_frames(text)
-        return text
+    frames: Frames | None = Field(None, description='"1001-1048" or "1001-1048x2"; the shot file\'s own when left out')
 
     @field_validator("out")
     @classmethod
