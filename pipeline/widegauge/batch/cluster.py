@@ -34,6 +34,9 @@ ANSWER_S = 10.0
 EMPTY_S = 300.0
 """A cluster without workers for so long is lost; a machine that starts anew is back by then."""
 
+PROOFS = 2
+"""So many processes a frame must end before it is given up: the first may have been ended by another frame."""
+
 _NO_CTRL_C = "import signal; signal.signal(signal.SIGINT, signal.SIG_IGN)"
 """Run in each process that is started here: on a terminal Ctrl-C reaches it too, but frames are to end."""
 
@@ -98,7 +101,7 @@ class Cluster:
 
     async def _live(self, started: Future[None]) -> None:
         self._loop, self._over, self._gone = asyncio.get_running_loop(), asyncio.Event(), asyncio.Event()
-        self._reviewing = asyncio.Lock()
+        self._reviewing, self._suspected = asyncio.Lock(), asyncio.Lock()
         async with AsyncExitStack() as stack:
             await self._start(stack)
             started.set_result(None)
@@ -211,26 +214,47 @@ class Cluster:
         return CrewLost(self._lost)
 
     async def _finished(self, work: Work) -> tuple[Done, ...]:
-        """Have a piece of work done: by others when its process is lost, or doesn't fit."""
+        """Have a piece of work done; each frame alone when its process was lost, so that only one that does it fails.
+
+        A scheduler suspects all that a lost process had, also what only waited there.
+        """
         from distributed import KilledWorker
 
+        try:
+            return await self._fitting(work)
+        except KilledWorker:
+            pieces = [replace(work, known={number: known}) for number, known in work.known.items()]
+        done = []
+        for piece in pieces:
+            async with self._suspected:
+                done += await self._alone(piece)
+        return tuple(done)
+
+    async def _alone(self, work: Work) -> tuple[Done, ...]:
+        """Have a suspected frame done while no other is; it fails when ``PROOFS`` processes or more are lost by it."""
+        from distributed import KilledWorker
+
+        lost = 0
+        while lost < PROOFS:
+            try:
+                return await self._fitting(work)
+            except KilledWorker as error:
+                lost += error.allowed_failures + 1
+                last = error.last_worker.address
+        trouble = (
+            f"{lost} worker processes ended while they were at it, the last one at {last}: most likely for want of "
+            "memory. Start fewer workers there."
+        )
+        return tuple(Done(number, None, trouble=trouble) for number in work.known)
+
+    async def _fitting(self, work: Work) -> tuple[Done, ...]:
+        """Have a piece of work done: by others when its process doesn't fit."""
         while True:
             try:
                 return await self._asked(work)
             except Unfit:
                 self._known.clear()
                 await asyncio.sleep(_LOOK_S)  # until the watch has found it, and sent it away
-            except KilledWorker as error:
-                if len(work.known) == 1:
-                    trouble = (
-                        f"{error.allowed_failures + 1} worker processes ended while they were at it, the last one at "
-                        f"{error.last_worker.address}: most likely for want of memory. Start fewer workers there."
-                    )
-                    return tuple(Done(number, None, trouble=trouble) for number in work.known)
-                # each frame alone, so that only the one that does it fails
-                pieces = [replace(work, known={number: known}) for number, known in work.known.items()]
-                parts = [await self._finished(piece) for piece in pieces]
-                return tuple(done for part in parts for done in part)
 
     async def _asked(self, work: Work) -> tuple[Done, ...]:
         if self._lost:
