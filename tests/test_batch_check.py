@@ -19,6 +19,7 @@ import opentimelineio as otio
 import pytest
 from conftest import CHECKOUT, SHOT, read_exr, read_exr_rgb, write_exr
 from opentimelineio.opentime import RationalTime, TimeRange
+from widegauge.batch import check as checking
 from widegauge.batch import room
 from widegauge.batch.check import Checked, check
 from widegauge.errors import MediaError, SettingsError
@@ -160,6 +161,30 @@ class TestBrokenShots:
         assert [e.name for e in checked.good] == ["a"]
         assert "1003" in checked.remarks[0]
         assert "is empty" in checked.remarks[1]
+
+
+def test_shots_in_one_folder_share_a_listing(
+    shot: Callable[..., Entry], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The next check lists anew, and finds what has gone meanwhile."""
+    first = shot("a")
+    plates = first.shot.parent / "plates"
+    for name in ("pier_2", "pie", "lamp"):
+        for number in range(1001, 1004):
+            shutil.copyfile(frame(first, number), plates / f"{name}.{number}.exr")
+        (first.shot.parent / f"{name}.toml").write_text(SHOT.replace("pier.", f"{name}."))
+    entries = [
+        first,
+        *(Entry(name, name, first.shot.with_stem(name), PRESET) for name in ("pier_2", "pie", "lamp")),
+    ]
+    honest, listed = os.listdir, []
+    monkeypatch.setattr(os, "listdir", lambda place: listed.append(Path(place)) or honest(place))
+    monkeypatch.setattr(checking, "EYES", 1)
+    checked = seen(entries, tmp_path / "out")
+    assert {each.entry.name: each.total for each in checked.shots} == {"a": 6, "pier_2": 3, "pie": 3, "lamp": 3}
+    assert listed.count(plates) == 1
+    (plates / "pie.1002.exr").unlink()
+    assert [each.entry.name for each in seen(entries, tmp_path / "out").refused] == ["pie"]
 
 
 class TestFrames:

@@ -1,9 +1,10 @@
 """Seconds that the check of a night takes before its first frame, against plain opening of the same headers.
 
-    python tests/bench/check.py [--shots 200] [--frames 100] [--eyes 0] [--one-folder]
+    python tests/bench/check.py [--shots 200] [--frames 100] [--eyes 0]
 
-Frames are small half-float EXR files with depth in them, every one its own file; they have been written just before,
-so that they come from memory and not from a disk. No frame is measured: that takes its own stated time on top.
+Once with the frames of each shot in a folder of their own, and once with those of all shots in one. Frames are small
+half-float EXR files with depth in them, every one its own file; they have been written just before, so that they come
+from memory and not from a disk. No frame is measured: that takes its own stated time on top.
 """
 
 from __future__ import annotations
@@ -46,7 +47,6 @@ def main() -> None:
     parser.add_argument("--shots", type=int, default=200)
     parser.add_argument("--frames", type=int, default=100)
     parser.add_argument("--eyes", type=int, default=0, help="threads that look; 0: as the program has it")
-    parser.add_argument("--one-folder", action="store_true", help="the plates of all shots in one folder")
     given = parser.parse_args()
     print(f"{platform.machine()}, {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}, Python {platform.python_version()},",
           ", ".join(f"{name} {version(name)}" for name in ("openimageio", "pydantic", "numpy")))  # fmt: skip
@@ -54,21 +54,25 @@ def main() -> None:
     from widegauge.shotlist import load_list
 
     checking.EYES = given.eyes or checking.EYES
-    with tempfile.TemporaryDirectory() as folder:
-        place = Path(folder)
-        paths = make_night(place, given.shots, given.frames, one_folder=given.one_folder)
-        size_mb = sum(path.stat().st_size for path in paths) / 1e6
-        print(
-            f"{given.shots} shots of {given.frames} frames, {len(paths)} files, {size_mb:.0f} MB, {checking.EYES} threads"
-        )
-        timed("plain loop: OpenImageIO opens every header", lambda: open_all(paths))
-        entries = timed("load_list", lambda: load_list(place / "night.toml"))
-        checked = timed("check", lambda: checking.check(entries, place / "out", measure_s=0.0))
-        assert not checked.refused, checked.refused[0].sentence
-        victim = paths[len(paths) // 2]
-        victim.write_bytes(victim.read_bytes()[:-40])
-        checked = timed("check, one frame cut off", lambda: checking.check(entries, place / "out", measure_s=0.0))
-        print(*(outcome.sentence for outcome in checked.refused), sep="\n")
+    for layout in ("a folder a shot", "all in one folder"):
+        with tempfile.TemporaryDirectory() as folder:
+            place = Path(folder)
+            paths = make_night(place, given.shots, given.frames, one_folder=layout == "all in one folder")
+            size_mb = sum(path.stat().st_size for path in paths) / 1e6
+            print(f"\n{given.shots} shots of {given.frames} frames, {layout}: {len(paths)} files, {size_mb:.0f} MB, "
+                  f"{checking.EYES} threads")  # fmt: skip
+            timed("plain loop: OpenImageIO opens every header", lambda paths=paths: open_all(paths))
+            entries = timed("load_list", lambda place=place: load_list(place / "night.toml"))
+
+            def look(entries=entries, place=place):
+                return checking.check(entries, place / "out", measure_s=0.0)
+
+            checked = timed("check", look)
+            assert not checked.refused, checked.refused[0].sentence
+            victim = paths[len(paths) // 2]
+            victim.write_bytes(victim.read_bytes()[:-40])
+            checked = timed("check, one frame cut off", look)
+            print(*(outcome.sentence for outcome in checked.refused), sep="\n")
 
 
 def timed(name: str, call: Callable[[], T]) -> T:

@@ -16,6 +16,7 @@ from widegauge.batch.outcome import Outcome
 from widegauge.batch.room import There, fit, look_at_output
 from widegauge.batch.shotfiles import Found, View, judge, open_shot, sentences, views
 from widegauge.errors import WidegaugeError, mistake
+from widegauge.media.sequence import listings_kept
 from widegauge.media.whole import Look
 from widegauge.presets import PresetFile, load_preset
 from widegauge.report.batchcheck import Disk, ShotCheck
@@ -128,7 +129,7 @@ def _seen(
     def opened(entry: Entry) -> Found:
         return open_shot(entry, out / entry.name, preset=lambda: preset_of(entry), proxy=proxy)
 
-    with ThreadPoolExecutor(EYES, thread_name_prefix="check") as pool:
+    with listings_kept(), ThreadPoolExecutor(EYES, thread_name_prefix="check") as pool:
         found = list(pool.map(opened, entries))
         wanted = [views(each) for each in found]
         looked = chain.from_iterable(pool.map(_look, _blocks(wanted)))

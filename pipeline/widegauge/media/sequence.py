@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import os
 import re
+import sys
+from bisect import bisect_left
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,6 +19,9 @@ _PLACE = re.compile(r"#+|%(?:0(\d+))?d")
 _NUMBER = re.compile(r"(\d+)(?=\D*$)")
 _LAST_NUMBER = re.compile(r"(\d+)(?:\.[A-Za-z]\w*)?$")
 _SEPARATORS = "._-"
+
+_kept: dict[Path, list[str]] | None = None
+"""Names in folders that were listed, sorted, while they are kept."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +38,17 @@ class Sequence:
     separator: str
     padding: int
     files: dict[int, Path]
+
+
+@contextmanager
+def listings_kept() -> Iterator[None]:
+    """While this lasts, patterns in one folder share one listing of it: with many shots in a folder it is long."""
+    global _kept
+    before, _kept = _kept, {}
+    try:
+        yield
+    finally:
+        _kept = before
 
 
 def is_pattern(path: Path) -> bool:
@@ -87,18 +104,29 @@ def _padding(place: re.Match[str]) -> int:
 
 
 def _matching(pattern: Path) -> Iterator[tuple[int, Path]]:
-    """The frames of a pattern by number, as the folder has them; folders with the frames of many shots are common."""
+    """The frames of a pattern by number, in the order of their names."""
     place = _last_place(pattern.name)
     if place is None or not pattern.parent.is_dir():
         return
     padding = _padding(place)
     before, after = pattern.name[: place.start()], pattern.name[place.end() :]
     digits = re.compile(rf"\d{{{padding}}}|[1-9]\d{{{padding},}}")
-    for name in os.listdir(pattern.parent):  # noqa: PTH208
-        if name.startswith(before) and name.endswith(after):
+    names = _listed(pattern.parent)
+    for name in names[bisect_left(names, before) : bisect_left(names, before + chr(sys.maxunicode))]:
+        if name.endswith(after):
             number = name[len(before) : len(name) - len(after)]
             if digits.fullmatch(number):
                 yield int(number), pattern.parent / name
+
+
+def _listed(folder: Path) -> list[str]:
+    """The names in a folder, sorted."""
+    if _kept is not None and folder in _kept:
+        return _kept[folder]
+    names = sorted(os.listdir(folder))  # noqa: PTH208
+    if _kept is not None:
+        _kept[folder] = names
+    return names
 
 
 def _single(path: Path) -> Sequence:
