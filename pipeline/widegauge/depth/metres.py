@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from widegauge.depth.plausible import refuse_out_of_range
 from widegauge.depth.scale import Line, fit_line, value_at
 from widegauge.errors import MediaError
 from widegauge.frame import Float32
@@ -40,7 +41,8 @@ def inverse_m(values: Float32, *, slope: float, intercept: float, invalid: float
 def fit_inverse(values: Float32, taped: tuple[tuple[float, float, float], ...]) -> tuple[float, float]:
     """Slope and intercept of 1/Z = a q + b through taped distances (x, y as fractions; metres).
 
-    MediaError when no line goes through them, or one of three or more does not lie on it.
+    MediaError when no line goes through them, one of three or more does not lie on it, or most of the map would lie
+    beyond infinity.
     """
     fit = fit_line([value_at(values, x, y) for x, y, _ in taped], [m for *_, m in taped], is_inverse=True)
     if fit.wrong is not None:
@@ -49,6 +51,7 @@ def fit_inverse(values: Float32, taped: tuple[tuple[float, float, float], ...]) 
             f"the taped distances disagree; {'' if fit.is_sure else 'most likely '}{metres:g} m at {x:g}, {y:g} is "
             "wrong. Tape it again or take it out; `widegauge depth scale` shows how far off each is"
         )
+    refuse_out_of_range(fit.line, values)
     return fit.line.slope, fit.line.intercept
 
 

@@ -31,6 +31,10 @@ WRONG_SIGMA = 2.5
 """Tapes disagree where they lie so many standard errors off the line (root mean square, a degree of freedom)."""
 BEYOND_FRAC = 0.05
 """The map's far end may lie beyond infinity by this share of its near end's 1 / distance: noise."""
+SAME_FRAC = 1e-6
+"""Values that differ by less than this share of the largest are the same."""
+INFINITY_M = 1e9
+"""Farther than this is infinity, and not a number with rounding in it."""
 PATCH_PX = 5
 """A tape's place is read as the median of so many pixels each way."""
 
@@ -50,7 +54,7 @@ class Line:
         found = values.astype(np.float64) * self.slope + self.intercept
         if self.is_inverse:
             with np.errstate(divide="ignore"):
-                found = np.where(found > 0.0, 1.0 / found, np.where(np.isnan(found), np.nan, np.inf))
+                found = np.where(found > INFINITY_M**-1, 1.0 / found, np.where(np.isnan(found), np.nan, np.inf))
         return np.where(found > 0.0, found, np.nan).astype(np.float32)
 
     def metres_at(self, value: float) -> float:
@@ -73,7 +77,7 @@ class Fit:
 
 @dataclass(frozen=True, slots=True)
 class Tape:
-    """A taped distance: x, y as fractions of the footage, metres (infinity: sky), and its frame (None: the first)."""
+    """A taped distance: x, y as fractions of the footage, metres (infinity: sky), frame (None: the shot's first)."""
 
     x: float
     y: float
@@ -104,7 +108,13 @@ class Found:
 
     @property
     def is_at_focus(self) -> bool:
-        return self.focus_m is not None and abs(self.tape.metres / self.focus_m - 1.0) <= FOCUS_FRAC
+        return self.focus_m is not None and bool(is_at_focus(np.array([self.tape.metres]), np.array([self.focus_m]))[0])
+
+
+def is_at_focus(metres: Float64, focus_m: Float64) -> npt.NDArray[np.bool_]:
+    """Whether taped distances are the focus distance."""
+    with np.errstate(invalid="ignore"):  # both may be infinity
+        return np.asarray(np.abs(metres / focus_m - 1.0) <= FOCUS_FRAC)
 
 
 def fit_line(
@@ -124,7 +134,7 @@ def fit_line(
     MediaError where no line can be had, with what to tape instead.
     """
     q, z = np.asarray(values, dtype=np.float64), np.asarray(metres, dtype=np.float64)
-    at_focus = np.zeros(q.size, dtype=bool) if focus_m is None else np.abs(z / np.asarray(focus_m) - 1.0) <= FOCUS_FRAC
+    at_focus = np.zeros(q.size, dtype=bool) if focus_m is None else is_at_focus(z, np.asarray(focus_m, np.float64))
     y = 1.0 / z if is_inverse else z
     tapes = _Tapes(q, y, _sigma(y, at_focus), is_inverse, is_proportional)
     _refuse_too_few(tapes)
@@ -180,7 +190,7 @@ class _Tapes:
         """Whether the used ones have values that a line can go through."""
         q = self.q[used]
         apart = np.abs(q).max() if self.is_proportional else np.ptp(q)
-        return bool(apart > 1e-6 * max(float(np.abs(q).max()), 1e-30))
+        return bool(apart > SAME_FRAC * max(float(np.abs(q).max()), 1e-30))
 
 
 def _sigma(y: Float64, at_focus: npt.NDArray[np.bool_]) -> Float64:
@@ -223,6 +233,8 @@ def _refuse_too_few(tapes: _Tapes) -> None:
         raise MediaError("the depth map is not known at a taped place; tape a place where it is")
     if not tapes.differs(everyone):
         raise MediaError("the depth map has no two different values at the taped places; tape a near and a far point")
+    if not tapes.is_proportional and np.ptp(tapes.y) <= SAME_FRAC * np.abs(tapes.y).max():
+        raise MediaError("all tapes say the same distance; tape a near and a far point")
 
 
 def value_at(values: Float32, x: float, y: float) -> float:

@@ -5,8 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 
+from widegauge.depth.plausible import Reach
 from widegauge.depth.scale import Found, Line
 from widegauge.report.words import aligned, metres
+
+LOOSE_FRAC = 0.2
+"""An end of a map that tapes leave uncertain by more than this share of the nearest thing's 1/Z needs a tape there."""
+BEYOND_SHARE = 0.02
+FOCUS_ROOM = 1.25
+"""A map whose ends miss the focus distance by more than this factor shows nothing that is in focus."""
 
 
 def tapes_text(tapes: Sequence[Found], scale_px_m: Callable[[float], float]) -> list[str]:
@@ -26,16 +33,18 @@ def tapes_text(tapes: Sequence[Found], scale_px_m: Callable[[float], float]) -> 
     return aligned(table)
 
 
-def doubts(tapes: Sequence[Found]) -> list[str]:
-    """What a person should know of tapes that do not fit, or might be missing."""
+def doubts(tapes: Sequence[Found], reaches: Sequence[Reach]) -> list[str]:
+    """What a person should know of tapes that do not fit, that say too little of the maps, or might be missing."""
     said = []
+    sky = any(reach.is_inverse for reach in reaches)
     for i, found in enumerate(tapes, start=1):
         if found.is_wrong and found.is_sure:
             said.append(f"tape {i} disagrees with the others and was left out: tape it again, or look at its x, y")
         elif found.is_wrong:
             said.append(
                 f"the tapes disagree, and tape {i} is the likeliest to be wrong: it was left out. The others alone "
-                "cannot tell for sure; tape one more point (or the sky: X,Y,inf), far from these in depth"
+                f"cannot tell for sure; tape one more point{' (or the sky: X,Y,inf)' if sky else ''}, far from these "
+                "in depth"
             )
     focused = [found for found in tapes if found.focus_m is not None]
     if not focused:
@@ -45,7 +54,46 @@ def doubts(tapes: Sequence[Found]) -> list[str]:
             f"no tape lies at the focus distance, {metres(focused[0].focus_m)}: tape the point in focus too, "
             "since its blur must be none"
         )
+    return said + _out_of_reach(reaches, [found.focus_m for found in focused if found.focus_m is not None])
+
+
+def _out_of_reach(reaches: Sequence[Reach], focus_m: Sequence[float]) -> list[str]:
+    """Where maps go beyond what the tapes can tell, and what to tape there."""
+    said = []
+    near, far = max(reaches, key=lambda r: r.near_off), max(reaches, key=lambda r: r.far_off)
+    if near.near_off > LOOSE_FRAC:
+        said.append(
+            f"the nearest of the map comes out at {metres(near.near_m)}, but these tapes leave that uncertain by "
+            f"{_percent(near.near_off)}: tape the nearest thing in the frame too"
+        )
+    if far.far_off > LOOSE_FRAC:
+        sky = ", or the sky (X,Y,inf)" if far.is_inverse else ""
+        said.append(
+            f"the farthest of the map comes out at {metres(far.far_m)}, but these tapes leave its 1 / distance "
+            f"uncertain by {_percent(far.far_off)} of the nearest's: tape the farthest thing in the frame too{sky}"
+        )
+    lost = max(reaches, key=lambda r: r.beyond_frac)
+    if lost.beyond_frac > BEYOND_SHARE and lost.is_inverse:
+        said.append(
+            f"{_percent(lost.beyond_frac)} of the map comes out beyond infinity and is taken for infinitely far: where "
+            "that is not the sky, tape something there"
+        )
+    elif lost.beyond_frac > BEYOND_SHARE:
+        said.append(
+            f"{_percent(lost.beyond_frac)} of the map comes out behind the lens and is written as not known: tape the "
+            "nearest thing in the frame"
+        )
+    from_m, to_m = min(r.near_m for r in reaches), max(r.far_m for r in reaches)
+    if focus_m and not from_m / FOCUS_ROOM <= focus_m[0] <= to_m * FOCUS_ROOM:
+        said.append(
+            f"nothing comes out near the focus distance, {metres(focus_m[0])}: the map runs from {metres(from_m)} to "
+            f"{metres(to_m)}. Look whether tapes and focus are both in metres, and tape the point in focus"
+        )
     return said
+
+
+def _percent(frac: float) -> str:
+    return f"{100.0 * frac:.0f} %" if frac < 1.0 else "100 % or more"
 
 
 def line_text(line: Line) -> str:

@@ -17,7 +17,8 @@ from widegauge.cli.options import frames_option, shot_argument
 @click.option("--kind", type=click.Choice(["inverse", "metric"]), help="What it gives: near is large, or metres.")
 @click.option(
     "--tape", "texts", multiple=True, metavar="X,Y,METRES[@FRAME]",
-    help="Of an inverse one: a taped distance at x, y (fractions of the footage); inf for the sky.  [first frame]",
+    help="Of an inverse one: a taped distance at x, y (fractions of the footage); inf for the sky.  "
+    "[on the shot's first frame]",
 )  # fmt: skip
 @click.option(
     "--input-px", metavar="WxH", help="Size it is given.  [the file's; any: about 518x518 in the frame's shape]"
@@ -78,6 +79,6 @@ def command(
     click.echo("\n".join(tapes_text(scaled.tapes, scale_px_m)))
     for _, line in scaled.lines:
         click.echo(line_text(line))
-    click.echo("\n".join(doubts(scaled.tapes)), err=True)
+    click.echo("\n".join(doubts(scaled.tapes, scaled.reaches)), err=True)
     network.write_scaled(job, scaled)
     click.echo(f"\n{shot_lines(job.plate.shot, job.plate.footage, out)}")

@@ -28,7 +28,8 @@ if TYPE_CHECKING:
     required=True,
     multiple=True,
     metavar="X,Y,METRES[@FRAME]",
-    help="A taped distance at x, y (fractions of the footage); inf for the sky.  [first frame]",
+    help="A taped distance at x, y (fractions of the footage); inf for the sky of inverse maps.  "
+    "[on the shot's first frame]",
 )
 @out_option
 @preset_option
@@ -73,7 +74,7 @@ def command(
     click.echo("\n".join(tapes_text(scaled.tapes, scale_px_m)))
     for number, line in scaled.lines:
         click.echo(f"{line_text(line)}{f', frame {number}' if len(scaled.lines) > 1 else ''}")
-    click.echo("\n".join(doubts(scaled.tapes)), err=True)
+    click.echo("\n".join(doubts(scaled.tapes, scaled.reaches)), err=True)
     for number in write_scaled(plate, opened, scaled, out=out):
         click.echo(f"frame {number}: done", err=True)
     click.echo(f"\n{shot_lines(plate.shot, plate.footage, out)}")

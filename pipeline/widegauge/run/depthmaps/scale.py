@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from widegauge.depth import metres
+from widegauge.depth.plausible import Reach, ends_of, reach_of
 from widegauge.depth.scale import Fit, Found, Line, Tape, fit_line, value_at
 from widegauge.depth.steady import Change, unchanged
 from widegauge.errors import MediaError, Mistake, SettingsError, mistake
@@ -51,10 +52,12 @@ class Scaled:
     """Lines for every frame, and each tape beside what they make of it.
 
     lines    (frame, line): one for the shot, or one for each frame with tapes
+    reaches  what each line makes of the maps that its tapes are on
     changes  of each frame's values against the first's, taken away before the lines; empty when not asked for
     """
 
     lines: tuple[tuple[int, Line], ...]
+    reaches: tuple[Reach, ...]
     tapes: tuple[Found, ...]
     changes: Mapping[int, Change]
 
@@ -126,28 +129,43 @@ def fit_tapes(
 ) -> Scaled:
     """Fit the tapes: one line for the shot, or (``is_drifting``) one for each frame that has tapes of its own.
 
+    A tape without a frame is on the shot's first frame that has a map, whatever part is asked for.
     ``is_refit`` first takes away what changes from frame to frame where the picture only moves.
-    SettingsError where no line can be had, with what to tape instead.
+    SettingsError where no line can be had, or one that makes no sense of the maps, with what to tape instead.
     """
-    first = next(n for n in plate.footage.numbers if n in maps.files)
-    tapes = [tape if tape.frame is not None else replace(tape, frame=first) for tape in tapes]
-    frames = sorted({tape.frame for tape in tapes if tape.frame is not None})
-    changes = _changes(plate, maps, last=max(frames[-1], plate.footage.numbers[-1])) if is_refit else {}
-    read = {n: maps.read(n) for n in frames}
-    if changes:
-        read = {n: changes[n].undone(values) for n, values in read.items()}
-    groups = [[t for t in tapes if t.frame == n] for n in frames] if is_drifting else [tapes]
-    lines, found = [], []
-    for group in groups:
-        values = [value_at(read[tape.frame or first], tape.x, tape.y) for tape in group]
-        _refuse_unknown(group, values)
-        ends = _ends([read[n] for n in sorted({tape.frame or first for tape in group})])
-        focus, fit = _fit(plate, maps, group, values, read, ends, is_proportional)
-        lines.append((group[0].frame or first, fit.line))
-        for i, (tape, value) in enumerate(zip(group, values, strict=True)):
-            focus_m = None if focus is None else focus.distance_m(tape.frame or first)
-            found.append(Found(tape, value, fit.line.metres_at(value), focus_m, fit.wrong == i, fit.is_sure))
-    return Scaled(tuple(lines), tuple(found), changes)
+    first = next(n for n in plate.numbers if n in maps.files)
+    placed = [(first if tape.frame is None else tape.frame, tape) for tape in tapes]
+    frames = sorted({n for n, _ in placed})
+    changes = _changes(plate, maps, first, last=max(frames[-1], plate.footage.numbers[-1])) if is_refit else {}
+    read = {n: changes[n].undone(maps.read(n)) if n in changes else maps.read(n) for n in frames}
+    groups = [[each for each in placed if each[0] == n] for n in frames] if is_drifting else [placed]
+    valued = [[value_at(read[n], tape.x, tape.y) for n, tape in group] for group in groups]
+    _refuse_unknown(placed, [value for values in valued for value in values])
+    lines, reaches, found = [], [], []
+    focus: FocusPull | None = None
+    for group, values in zip(groups, valued, strict=True):
+        there = [read[n] for n in sorted({n for n, _ in group})]
+        distances = [tape.metres for _, tape in group]
+        fit_to = partial(
+            fit_line, values, distances,
+            is_inverse=maps.is_inverse, is_proportional=is_proportional, ends=ends_of(there),
+        )  # fmt: skip
+        try:
+            if focus is None:
+                focus = _focus(plate, read[frames[0]], fit_to)
+            at = None if focus is None else [focus.distance_m(n) for n, _ in group]
+            fit = fit_to(focus_m=at)
+            reach = reach_of(fit, there, values=values, metres=distances, focus_m=at, is_proportional=is_proportional)
+        except MediaError as error:
+            rule, _, remedy = str(error).partition("; ")
+            raise mistake("--tape", "", None, rule, remedy or "tape a near and a far point") from None
+        lines.append((group[0][0], fit.line))
+        reaches.append(reach)
+        for i, ((n, tape), value) in enumerate(zip(group, values, strict=True)):
+            focus_m = None if at is None else at[i]
+            on = replace(tape, frame=n)
+            found.append(Found(on, value, fit.line.metres_at(value), focus_m, fit.wrong == i, fit.is_sure))
+    return Scaled(tuple(lines), tuple(reaches), tuple(found), changes)
 
 
 def write_scaled(plate: Plate, maps: Maps, scaled: Scaled, *, out: Path) -> Iterator[int]:
@@ -158,54 +176,36 @@ def write_scaled(plate: Plate, maps: Maps, scaled: Scaled, *, out: Path) -> Iter
             yield number
 
 
-def _fit(
-    plate: Plate,
-    maps: Maps,
-    tapes: Sequence[Tape],
-    values: Sequence[float],
-    read: Mapping[int, Float32],
-    ends: tuple[float, float],
-    is_proportional: bool,
-) -> tuple[FocusPull | None, Fit]:
-    """The shot's focus, and the line; where focus is a point of the picture, its distance comes from a first fit."""
-    facts, focal_mm = plate.shot.focus, plate.shot.lens.focal_behind_reducer_mm
-    distances = [tape.metres for tape in tapes]
-    fit = partial(fit_line, values, distances, is_inverse=maps.is_inverse, is_proportional=is_proportional, ends=ends)
+def _focus(plate: Plate, values: Float32, fit: Callable[[], Fit]) -> FocusPull | None:
+    """Where the lens was focused; where that is a point of the picture, by a first fit that does not know it."""
+    facts, at_point_m = plate.shot.focus, None
+    if facts is None:
+        return None
+    if facts.point is not None:
+        at_point_m = fit().line.metres_at(value_at(values, *facts.point))
+        if math.isnan(at_point_m):
+            x, y = facts.point
+            rule, remedy = "the map is not known there", "move it onto something whose depth is known, or tape it"
+            raise mistake(plate.shot.file, "focus.point", f"[{x:g}, {y:g}]", rule, remedy)
     try:
-        if facts is None:
-            return None, fit()
-        at_point_m = None
-        if facts.point is not None:
-            blind = fit()
-            at_point_m = blind.line.metres_at(value_at(read[min(read)], *facts.point))
-        focus = facts.pull_m(focal_mm, at_point_m)
-        at = [focus.distance_m(tape.frame or min(read)) for tape in tapes]
-        return focus, fit(focus_m=at)
-    except MediaError as error:
-        rule, _, remedy = str(error).partition("; ")
-        raise mistake("--tape", "", None, rule, remedy or "tape a near and a far point") from None
+        return facts.pull_m(plate.shot.lens.focal_behind_reducer_mm, at_point_m)
+    except ValueError as error:
+        raise mistake(plate.shot.file, "focus", None, str(error), "check the tape, in metres") from None
 
 
-def _refuse_unknown(tapes: Sequence[Tape], values: Sequence[float]) -> None:
+def _refuse_unknown(tapes: Sequence[tuple[int, Tape]], values: Sequence[float]) -> None:
     wrong = [
-        Mistake("--tape", "", str(t), "the map is not known there",
+        Mistake("--tape", "", str(tape), f"the map of frame {n} is not known there",
                 "tape a place where it is, or move x, y onto the thing that was taped")
-        for t, value in zip(tapes, values, strict=True) if math.isnan(value)
+        for (n, tape), value in zip(tapes, values, strict=True) if math.isnan(value)
     ]  # fmt: skip
     if wrong:
         raise SettingsError(wrong)
 
 
-def _ends(maps: Sequence[Float32]) -> tuple[float, float]:
-    """The smallest and largest value, a hundredth left out at each end."""
-    known = np.concatenate([values[np.isfinite(values)] for values in maps])
-    low, high = np.quantile(known, [0.01, 0.99])
-    return float(low), float(high)
-
-
-def _changes(plate: Plate, maps: Maps, *, last: int) -> dict[int, Change]:
-    """Each frame's change against the first, through all frames between."""
-    numbers = [n for n in sorted(maps.files) if plate.footage.numbers[0] <= n <= last]
+def _changes(plate: Plate, maps: Maps, first: int, *, last: int) -> dict[int, Change]:
+    """Each frame's change against the shot's first, through all frames between."""
+    numbers = [n for n in plate.numbers if n in maps.files and first <= n <= last]
     changes = {numbers[0]: Change(1.0, 0.0)}
     before = maps.read(numbers[0])
     shown = plate.linear(plate.read(numbers[0]))[0]
