@@ -101,55 +101,61 @@ def _mix(
     step, width = spline.shape[0], taken.shape[2]
     base, skip = left // step, left % step
     used = (skip + width - 1) // step + 1
-    line = np.empty(used + 2, np.float32)
-    wide = np.empty((3, used, step), np.float32)
-    spread = wide.reshape(3, used * step)
-    added, whole = np.empty(3 * width, np.float32), np.empty(3 * width, np.float32)
+    wide = np.empty((3, 3 * used * step), np.float32)  # three reduced rows enlarged across, in turn
+    off, kept = np.empty(3 * width, np.float32), np.empty(3 * width, np.float32)
+    whole = np.float32(1.0) / (np.float32(1.0) + share[:, 1])
+    part = share[:, 0] * whole
     for i in range(3 * width):
-        whole[i] = np.float32(1.0) / (np.float32(1.0) + share[i % 3, 1])
+        kept[i] = whole[i % 3]
+    ready = top // step
     for y in range(taken.shape[1]):
         at, down = (top + y) // step, spline[(top + y) % step]
+        while ready < at + 3:
+            for c in range(3):
+                line, target = small[c, ready, base:], wide[ready % 3, c:]
+                for j in range(used):
+                    before, own, after = line[j] * whole[c], line[j + 1] * whole[c], line[j + 2] * whole[c]
+                    for k in range(step):
+                        target[3 * (step * j + k)] = spline[k, 0] * before + spline[k, 1] * own + spline[k, 2] * after
+            ready += 1
         for c in range(3):
-            above, here, below = small[c, at, base:], small[c, at + 1, base:], small[c, at + 2, base:]
-            for i in range(used + 2):
-                line[i] = down[0] * above[i] + down[1] * here[i] + down[2] * below[i]
-            for k in range(step):
-                before, own, after, column = spline[k, 0], spline[k, 1], spline[k, 2], wide[c, :, k]
-                for i in range(used):
-                    column[i] = before * line[i] + own * line[i + 1] + after * line[i + 2]
-            enlarged, off, part, channel = spread[c, skip:], taken[c, y], share[c, 0], added[c::3]
+            channel, hole = off[c::3], taken[c, y]
             for x in range(width):
-                channel[x] = enlarged[x] - part * off[x]
+                channel[x] = part[c] * hole[x]
+        above, here, below = wide[at % 3, 3 * skip :], wide[(at + 1) % 3, 3 * skip :], wide[(at + 2) % 3, 3 * skip :]
         source = rgb[top + y, left : left + width].reshape(3 * width)
         laid = out[top + y, left : left + width].reshape(3 * width)
         for i in range(3 * width):
-            laid[i] = (source[i] + added[i]) * whole[i]
+            laid[i] = source[i] * kept[i] + ((down[0] * above[i] + down[1] * here[i]) + (down[2] * below[i] - off[i]))
 
 
 def _halve(rgb: Float32) -> Float32:
     """(H, W, 3) to (H/2, W/2, 3), rounded up, by the binomial 1 5 10 10 5 1 along both axes; edges repeated."""
     small = np.empty((-(-rgb.shape[0] // 2), -(-rgb.shape[1] // 2), 3), np.float32)
-    for_bands(small.shape[0], lambda y0, y1: _halve_rows(small, rgb, y0, y1))
+    flat, rows = small.reshape(len(small), -1), rgb.reshape(len(rgb), -1)
+    for_bands(len(flat), lambda y0, y1: _halve_rows(flat, rows, y0, y1))
     return small
 
 
 @njit(nogil=True, cache=True)
 def _halve_rows(small: Float32, rgb: Float32, y0: int, y1: int) -> None:
-    height, width = rgb.shape[:2]
-    line = np.empty((width + 5, 3), np.float32)
+    """Rows of (h, 3 w) from (H, 3 W)."""
+    height, wide = rgb.shape
+    line = np.empty(wide + 15, np.float32)
+    inner = line[6:]
     five, ten, scale = np.float32(5.0), np.float32(10.0), np.float32(1.0 / 1024.0)
     for y in range(y0, y1):
         a, b, c = rgb[max(2 * y - 2, 0)], rgb[max(2 * y - 1, 0)], rgb[min(2 * y, height - 1)]
         d, e, f = rgb[min(2 * y + 1, height - 1)], rgb[min(2 * y + 2, height - 1)], rgb[min(2 * y + 3, height - 1)]
-        inner = line[2:]
-        for x in range(width):
+        for i in range(wide):
+            inner[i] = (a[i] + f[i]) + five * (b[i] + e[i]) + ten * (c[i] + d[i])
+        for k in range(6):
+            line[k] = inner[k % 3]
+        for k in range(9):
+            inner[wide + k] = inner[wide - 3 + k % 3]
+        for x in range(small.shape[1] // 3):
+            near, put = line[6 * x :], small[y, 3 * x :]
             for k in range(3):
-                inner[x, k] = (a[x, k] + f[x, k]) + five * (b[x, k] + e[x, k]) + ten * (c[x, k] + d[x, k])
-        line[0], line[1] = line[2], line[2]
-        line[width + 2], line[width + 3], line[width + 4] = line[width + 1], line[width + 1], line[width + 1]
-        for x in range(small.shape[1]):
-            near = line[2 * x :]
-            for k in range(3):
-                small[y, x, k] = scale * (
-                    (near[0, k] + near[5, k]) + five * (near[1, k] + near[4, k]) + ten * (near[2, k] + near[3, k])
+                put[k] = scale * (
+                    (near[k] + near[k + 15]) + five * (near[k + 3] + near[k + 12]) + ten * (near[k + 6] + near[k + 9])
                 )
