@@ -224,7 +224,7 @@ class Cluster:
             return await self._fitting(work)
         except KilledWorker:
             pieces = [replace(work, known={number: known}) for number, known in work.known.items()]
-        done = []
+        done: list[Done] = []
         for piece in pieces:
             async with self._suspected:
                 done += await self._alone(piece)
