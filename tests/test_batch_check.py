@@ -22,7 +22,7 @@ from opentimelineio.opentime import RationalTime, TimeRange
 from widegauge.batch import check as checking
 from widegauge.batch import room
 from widegauge.batch.check import Checked, check
-from widegauge.errors import MediaError, SettingsError
+from widegauge.errors import MediaError, Mistake, SettingsError
 from widegauge.media.whole import look
 from widegauge.plate import open_plate
 from widegauge.report.batchcheck import check_text, duration, size
@@ -356,6 +356,23 @@ class TestEstimate:
         assert {shot_.measured for shot_ in checked.shots} == {"a"}
         a, b, c = (checked.seconds[name] for name in "abc")
         assert a == b > c > 0.0
+
+
+def test_a_line_that_can_not_be_used_is_a_refused_shot(shot: Callable[..., Entry], tmp_path: Path) -> None:
+    """Nothing of it is looked at; its name and its folder need not even be good ones."""
+    wrong = (
+        Mistake("n.csv, line 3", "frames", '"5-1"', "is wrong", "mend it"),
+        Mistake("n.csv, line 3", "", "", "a", "b"),
+    )
+    bad = Entry("n.csv, line 3", "line 3", Path("/proc/no"), "", wrong=wrong)
+    checked = seen([bad, shot("a")], tmp_path / "out")
+    assert [entry.name for entry in checked.good] == ["a"]
+    (outcome,) = checked.refused
+    assert (outcome.entry, outcome.status, outcome.total) == (bad, "refused", 0)
+    assert outcome.sentence == "\n".join(map(str, wrong))
+    text = check_text(checked)
+    assert '  n.csv, line 3\n    frames = "5-1": is wrong. mend it.\n    a. b.\n' in text
+    assert "The other shot will be done" in text
 
 
 class TestText:

@@ -26,6 +26,10 @@ def mistakes(path: Path, **words: Any) -> list[str]:
     return [str(mistake) for mistake in caught.value.mistakes]
 
 
+def said_of(entry: Entry) -> list[str]:
+    return [str(mistake) for mistake in entry.wrong]
+
+
 class TestToml:
     def test_lines_take_over_what_the_list_says_for_all(self, tmp_path: Path) -> None:
         path = tmp_path / "night.toml"
@@ -67,12 +71,39 @@ class TestToml:
         assert said.startswith("n.toml, line 1: out = ")
 
     def test_two_shots_in_one_folder(self, tmp_path: Path) -> None:
+        """The first has it; the others go by their place, so that no two shots of a night have one name."""
         path = tmp_path / "n.toml"
         path.write_text("".join(f'[[shot]]\nshot = "{s}"\n' for s in ("d1/pier.toml", "d2/Pier.toml", "d1/pier.toml")))
-        said = mistakes(path, preset="p")
-        assert "line 3" in said[0]
-        assert 'would be written to the folder of n.toml, line 1. give it another one with "out".' in said[0]
-        assert "on the list already, with the same preset (n.toml, line 1)" in said[1]
+        first, second, third = load_list(path, preset="p")
+        assert (first.name, first.wrong) == ("pier", ())
+        assert (second.name, third.name) == ("line 3", "line 5")
+        assert 'would be written to the folder of n.toml, line 1. give it another one with "out".' in said_of(second)[0]
+        assert "on the list already, with the same preset (n.toml, line 1)" in said_of(third)[0]
+
+    def test_a_line_that_can_not_be_used_leaves_the_others(self, tmp_path: Path) -> None:
+        """It goes by the name that it would have had, or by its place where it has none that is good."""
+        path = tmp_path / "night.toml"
+        path.write_text(
+            '[all]\npreset = "p"\n[[shot]]\nshot = "good.toml"\n'
+            '[[shot]]\nshot = "d/pier.toml"\nframes = "1048-1001"\n'
+            '[[shot]]\nshot = "a.toml"\nout = "reel/lamp"\npriority = "high"\n'
+            '[[shot]]\nshot = "a.toml"\nout = "../b"\n'
+            "[[shot]]\nhandles = 8\n"
+            '[[shot]]\nshot = "b.toml"\nset = 3\nhandels = 2\n'
+        )
+        good, *bad = load_list(path)
+        assert (good.name, good.wrong) == ("good", ())
+        assert [(each.name, len(each.wrong)) for each in bad] == [
+            ("pier", 1), ("reel/lamp", 1), ("line 12", 1), ("line 15", 1), ("b", 2),
+        ]  # fmt: skip
+        assert all(str(each.wrong[0]).startswith(f"{each.at}: ") for each in bad)
+        assert 'frames = "1048-1001"' in said_of(bad[0])[0]
+
+    def test_shots_that_are_no_tables(self, tmp_path: Path) -> None:
+        (tmp_path / "n.toml").write_text('shot = [{shot = "a.toml"}, "b.toml"]')
+        good, bad = load_list(tmp_path / "n.toml", preset="p")
+        assert (good.name, bad.name) == ("a", "shot 2")
+        assert "is not a table" in said_of(bad)[0]
 
     def test_no_preset_anywhere(self, tmp_path: Path) -> None:
         (tmp_path / "n.toml").write_text('[[shot]]\nshot = "a.toml"\n')
@@ -132,18 +163,28 @@ class TestTable:
             b",1,,\r\n"
             b"c.toml,1.5,1001-,note\r\n"
             b"d.toml,1,1,,too far\r\n"
-            b'e.toml,1,"1-2,\r\n'
+            b"f.toml,1,1\r\n"
         )
-        said = mistakes(path, preset="p")
-        assert [text.split(":")[0] for text in said] == [
-            "night.csv, line 3", "night.csv, line 5", "night.csv, line 6", "night.csv, line 7", "night.csv, line 2",
-            "night.csv, line 4", "night.csv, line 5", "night.csv, line 5",
+        *bad, good = load_list(path, preset="p")
+        assert (good.name, good.frames, good.wrong) == ("f", "1", ())
+        assert [(each.name, each.at) for each in bad] == [
+            ("a", "night.csv, line 2"), ("b", "night.csv, line 3"), ("line 4", "night.csv, line 4"),
+            ("c", "night.csv, line 5"), ("d", "night.csv, line 6"),
         ]  # fmt: skip
-        assert 'frames = "12-Jan": is a date: the spreadsheet has made one of the frames' in said[0]
-        assert '"note" stands in a column without a name' in said[1]
-        assert "has 5 cells, the header 4" in said[2]
-        assert "mend the quotes" in said[3]
-        assert "shot: is required" in said[5]
+        a, b, nameless, c, d = ("\n".join(said_of(each)) for each in bad)
+        assert 'priority = "high": is not a whole number' in a
+        assert 'frames = "12-Jan": is a date: the spreadsheet has made one of the frames' in b
+        assert "shot: is required" in nameless
+        assert '"note" stands in a column without a name' in c
+        assert 'priority = "1.5"' in c
+        assert 'frames = "1001-"' in c
+        assert "has 5 cells, the header 4" in d
+        # where rows can't be told apart any more, nobody knows what is lost
+        path.write_bytes(path.read_bytes() + b'e.toml,1,"1-2,\r\n')
+        said = mistakes(path, preset="p")
+        assert said[0].startswith("night.csv, line 8: ")
+        assert "mend the quotes" in said[0]
+        assert len(said) == 8
 
     def test_a_header_that_is_none(self, tmp_path: Path) -> None:
         path = tmp_path / "night.csv"
@@ -252,7 +293,7 @@ class TestTimeline:
             clip("c", sequence(prefix="buoy."), span(0, 4), frames="1-2"),
             preset="15-perf-65", sett=[],
         )  # fmt: skip
-        said = mistakes(path)
+        said = mistakes(path, preset="super-16")
         assert [text.split(" = ")[0] for text in said] == [
             'n.otio, metadata["widegauge"]: sett', 'n.otio, V1, "b": shott', 'n.otio, V1, "c": widegauge.frames',
         ]  # fmt: skip
@@ -262,6 +303,19 @@ class TestTimeline:
             "reel_2/a", tmp_path / "facts/pier.toml", "super-16", 3,
         )  # fmt: skip
         assert entry.overrides == ("grain.seed=3",)
+
+    def test_a_clip_that_can_not_be_used_leaves_the_others(self, tmp_path: Path) -> None:
+        path = timeline(
+            tmp_path / "n.otio",
+            clip("a", sequence(), span(0, 4)),
+            clip("b", sequence(prefix="lamp."), span(0, 4), preset="super-16", priority="high"),
+            clip("c", sequence(prefix="buoy."), span(0, 4), out="a"),
+            preset="15-perf-65",
+        )
+        a, b, c = load_list(path)
+        assert [(each.name, bool(each.wrong)) for each in (a, b, c)] == [("a", False), ("b", True), ('"c"', True)]
+        assert said_of(b)[0].startswith('n.otio, V1, "b": priority = "high": is not a whole number')
+        assert 'would be written to the folder of n.otio, V1, "a"' in said_of(c)[0]
 
     def test_what_is_no_footage_is_left_out_with_a_sentence(self, tmp_path: Path) -> None:
         off = clip("off", sequence(), span(0, 4))

@@ -54,12 +54,12 @@ class Checked:
 
     @property
     def refused(self) -> tuple[Outcome, ...]:
-        """An outcome for each shot that can't; its sentence is all that is wrong with it, and what is there already."""
+        """An outcome for each shot that can't; a line for each thing wrong with it, and for what is there already."""
         return tuple(
             Outcome(
                 shot.entry,
                 "refused",
-                " ".join([*shot.problems, *shot.remarks] if shot.before else shot.problems),
+                "\n".join([*shot.problems, *shot.remarks] if shot.before else shot.problems),
                 shot.out,
                 total=shot.total,
                 done=shot.before,

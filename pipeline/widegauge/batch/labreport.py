@@ -9,7 +9,7 @@
     counts               shots, finished, flagged (of those finished), frames, frames_done
     shots[]              failures first, then those with flags, then the rest:
       name, at           its folder's name, and where it stands in the list
-      shot, preset       the shot file; the preset as the list names it
+      shot, preset       the shot file, null where the line can't be used; the preset as the list names it
       status             finished | failed | refused | stopped | waiting
       sentence           what was done, or why not and what to do
       frames             total, done, before (of these, done before this run)
@@ -166,7 +166,7 @@ def _shot_data(shot: _Shot, out: Path) -> dict[str, Any]:
     return {
         "name": entry.name,
         "at": entry.at,
-        "shot": _relative(entry.shot, out),
+        "shot": None if entry.wrong else _relative(entry.shot, out),
         "preset": entry.preset,
         "status": outcome.status,
         "sentence": outcome.sentence,
@@ -226,11 +226,11 @@ def _part(shot: _Shot, data: Mapping[str, Any], out: Path) -> ShotPart:
     facts = [
         ("preset", str(shot.plan.get("preset") or data["preset"])),
         ("in the list", data["at"]),
-        ("a frame", f"{frame_s:.1f} s, the middle of {len(shot.frames)}" if frame_s is not None else "-"),
-        ("this run", f"{duration(outcome.seconds)} from first to last" if outcome.seconds else "no frame"),
-        ("frames are in", data["folder"]),
-        ("record", data["record"] or "none"),
-        ("shot file", data["shot"]),
+        ("a frame", "" if frame_s is None else f"{frame_s:.1f} s, the middle of {len(shot.frames)}"),
+        ("this run", f"{duration(outcome.seconds)} from first to last" if outcome.seconds else ""),
+        ("frames are in", data["folder"] if shot.frames else ""),
+        ("record", data["record"] or ""),
+        ("shot file", data["shot"] or ""),
     ]
     notes = [f"{stage}: {said}" for stage, said in shot.plan.get("notes", {}).items()]
     if shot.pair is None and shot.pair_said:
@@ -246,7 +246,7 @@ def _part(shot: _Shot, data: Mapping[str, Any], out: Path) -> ShotPart:
         pair_said=shot.pair_said,
         differences=_differences(shot.plan),
         notes=notes,
-        facts=facts,
+        facts=[(name, value) for name, value in facts if value],
     )
 
 

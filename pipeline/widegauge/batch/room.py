@@ -30,6 +30,8 @@ class There:
 def look_at_output(found: Found, *, proxy: Fraction) -> There:
     """Add the problems and remarks of a shot's output folder."""
     nothing = There(frozenset(), 0)
+    if found.entry.wrong:
+        return nothing
     place = existing(found.out)
     try:
         tempfile.TemporaryFile(dir=place).close()

@@ -84,6 +84,9 @@ def sentences(error: WidegaugeError, at: str) -> list[str]:
 def open_shot(entry: Entry, out: Path, *, preset: Callable[[], PresetFile], proxy: Fraction) -> Found:
     """Find a shot's files and lay out its picture; every mistake is among the problems."""
     found = Found(entry, out)
+    if entry.wrong:
+        found.problems.extend(map(str, entry.wrong))
+        return found
     shot = found.each(lambda: load_shot(entry.shot, over=entry.facts))
     settings = found.preset = found.each(preset)
     if shot is None:

@@ -78,7 +78,7 @@ def check_text(checked: Checks) -> str:
     good = [shot for shot in checked.shots if not shot.problems]
     blocks: list[list[str]] = []
     if bad:
-        blocks.append([f"{_count(len(bad), 'shot')} of {len(checked.shots)} can't be done as the files are now:"])
+        blocks.append([f"{_count(len(bad), 'shot')} of {len(checked.shots)} can't be done as things are now:"])
         blocks += [_said(shot, shot.problems) for shot in bad]
     if good:
         which = _count(len(good), "shot") if not bad else "The others" if len(good) > 1 else "The other shot"
@@ -155,8 +155,9 @@ def _totals(shots: Sequence[ShotCheck], checked: Checks) -> list[str]:
 
 def _said(shot: ShotCheck, sentences: Sequence[str]) -> list[str]:
     """A shot's name and place, and its sentences below it."""
-    lines = [f"  {shot.entry.name} ({shot.entry.at})"]
-    for sentence in sentences:
+    entry = shot.entry
+    lines = [f"  {entry.at}" if entry.at.endswith(entry.name) else f"  {entry.name} ({entry.at})"]
+    for sentence in (text.removeprefix(f"{entry.at}: ") for text in sentences):
         lines += _wrapped(sentence, first="    ", rest="      ")
     return lines
 

@@ -68,7 +68,7 @@ def state_text(state: State, *, running: bool) -> str:
     else:
         how = f"was running until about {local(state['updated'])} and is no longer ({who}); the same command goes on"
     lines = [f"begun {local(state['started'])}, {how}", "", *aligned([HEAD, *shot_rows(state)]), "", summary(state)]
-    said = [f"{shot['name']}: {shot['sentence']}" for shot in state["shots"] if _is_trouble(shot)]
+    said = [f"{shot['name']}: {_flat(shot['sentence'])}" for shot in state["shots"] if _is_trouble(shot)]
     return "\n".join(lines + ([""] if said else []) + said)
 
 
@@ -77,7 +77,7 @@ def outcome_lines(shots: Sequence[State]) -> list[str]:
     ordered = sorted(shots, key=lambda shot: not _is_trouble(shot))
     alike: dict[tuple[str, str], list[str]] = {}
     for shot in ordered:
-        alike.setdefault((shot["status"], shot["sentence"]), []).append(shot["name"])
+        alike.setdefault((shot["status"], _flat(shot["sentence"])), []).append(shot["name"])
     said = [f"{', '.join(names)}: {status}. {text}" for (status, text), names in alike.items()]
     return [f"{len(shots)} shots: {counted(shot['status'] for shot in ordered)}", *said]
 
@@ -89,7 +89,7 @@ def event_line(event: str, facts: Mapping[str, Any]) -> str | None:
         case "shot started":
             return f"{shot}: begun, {facts['frames']} frames"
         case "shot ended":
-            return f"{shot}: {facts['status']}. {facts['sentence']}"
+            return f"{shot}: {facts['status']}. {_flat(facts['sentence'])}"
         case "frame failed":
             return f"{shot}, frame {facts['frame']}: {facts['trouble']}"
         case "retry":
@@ -110,6 +110,10 @@ def _row(shot: State) -> tuple[str, str, str, str]:
         remarks.append("opened again soon" if shot["status"] == "waiting" else f"{shot['resting']} tried again soon")
     total = shot["total"] or "?"
     return shot["name"], shot["status"], f"{shot['done']} of {total}", ", ".join(remarks)
+
+
+def _flat(sentence: str) -> str:
+    return " ".join(sentence.split("\n"))
 
 
 def _is_trouble(shot: State) -> bool:

@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from widegauge.errors import Mistake
+
 
 @dataclass(frozen=True, slots=True)
 class Entry:
@@ -21,6 +23,7 @@ class Entry:
     handles    frames more at both ends, as far as the footage goes
     overrides  "stage.key=value", laid over the preset
     facts      tables laid over the shot file's
+    wrong      why its line can't be used; then only ``at`` and ``name`` mean anything for certain
     """
 
     at: str
@@ -32,6 +35,7 @@ class Entry:
     handles: int = 0
     overrides: tuple[str, ...] = ()
     facts: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    wrong: tuple[Mistake, ...] = ()
 
 
 def in_order(entries: Iterable[Entry]) -> tuple[Entry, ...]:

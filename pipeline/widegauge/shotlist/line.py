@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -57,44 +58,72 @@ def unsafe(name: str) -> str:
     return ""
 
 
-def read_line(data: Mapping[str, Any], at: str) -> Line:
-    """A line from its cells; SettingsError with every mistake in it."""
-    return read_table(Line, data, file=at)
+@dataclass(frozen=True, slots=True)
+class Shared:
+    """What the lines of a list share: the ``folder`` in which their paths begin, and what holds where they say nothing.
 
-
-def settle(
-    lines: Sequence[tuple[str, Line]], *, defaults: Defaults, folder: Path, preset: str | None
-) -> tuple[Entry, ...]:
-    """Entries from lines and where each stands; paths are relative to ``folder``.
-
-    What a line leaves out comes from ``defaults``, its preset at last from ``preset``. SettingsError with every line
-    that has no preset, or would write where another does.
+    ``preset`` holds where the defaults don't name one either.
     """
-    wrong: list[Mistake] = []
-    entries: list[Entry] = []
-    for at, line in lines:
-        said = line.model_fields_set
-        name = line.preset or defaults.preset
-        if name is None and preset is None:
-            rule, remedy = "no preset is named", "name one on the line, for the whole list, or with --preset"
-            wrong.append(Mistake(at, "preset", "", rule, remedy))
-        shot = folder / line.shot
-        entries.append(
-            Entry(
-                at=at,
-                name=line.out or shot.stem,
-                shot=shot,
-                preset=preset or "" if name is None else beside(name, folder),
-                priority=line.priority if "priority" in said else defaults.priority,
-                frames=line.frames,
-                handles=line.handles if "handles" in said else defaults.handles,
-                overrides=(*defaults.set, *line.set),
-            )
-        )
-    wrong.extend(shared_folders(entries))
-    if wrong:
-        raise SettingsError(wrong)
-    return tuple(entries)
+
+    folder: Path
+    defaults: Defaults
+    preset: str | None
+
+
+def read_entry(at: str, told: Any, shared: Shared, *, wrong: Sequence[Mistake] = ()) -> Entry:
+    """The entry of a line from its cells; with all that is ``wrong`` with it where it can't be used."""
+    mistakes = list(wrong)
+    preset = None
+    try:
+        line = read_table(Line, told, file=at)
+        preset = line.preset or shared.defaults.preset
+        if preset is None and shared.preset is None:
+            remedy = "name one on the line, for the whole list, or with --preset"
+            mistakes.append(Mistake(at, "preset", "", "no preset is named", remedy))
+    except SettingsError as error:
+        mistakes.extend(error.mistakes)
+    if mistakes:
+        return _unusable(at, told, shared, mistakes)
+    said, shot = line.model_fields_set, shared.folder / line.shot
+    return Entry(
+        at=at,
+        name=line.out or shot.stem,
+        shot=shot,
+        preset=shared.preset or "" if preset is None else beside(preset, shared.folder),
+        priority=line.priority if "priority" in said else shared.defaults.priority,
+        frames=line.frames,
+        handles=line.handles if "handles" in said else shared.defaults.handles,
+        overrides=(*shared.defaults.set, *line.set),
+    )
+
+
+def _unusable(at: str, told: Any, shared: Shared, wrong: Sequence[Mistake]) -> Entry:
+    """A line that can't be used, by the name that it would have had, else by its place: "line 7"."""
+    said = {key: value for key, value in told.items() if isinstance(value, str)} if isinstance(told, Mapping) else {}
+    shot = said.get("shot", "")
+    name = said.get("out") or Path(shot).stem
+    if not name or unsafe(name):
+        name = place(at)
+    return Entry(at, name, shared.folder / shot, said.get("preset", ""), wrong=tuple(wrong))
+
+
+def place(at: str) -> str:
+    """Where a line stands, without the list's name."""
+    return at.rpartition(", ")[2]
+
+
+def usable(entries: Sequence[Entry], *, wrong: Sequence[Mistake] = ()) -> tuple[Entry, ...]:
+    """The entries of a list; one that would write where an earlier one does is wrong, and goes by its place.
+
+    SettingsError with every mistake when something is ``wrong`` with the list itself, or no line can be used.
+    """
+    settled = [
+        replace(entry, name=place(entry.at), wrong=(*entry.wrong, clash)) if clash else entry
+        for entry, clash in zip(entries, _clashes(entries), strict=True)
+    ]
+    if wrong or all(entry.wrong for entry in settled):
+        raise SettingsError([*wrong, *(each for entry in settled for each in entry.wrong)])
+    return tuple(settled)
 
 
 def beside(preset: str, folder: Path) -> str:
@@ -103,18 +132,17 @@ def beside(preset: str, folder: Path) -> str:
     return str(folder / path) if path.suffix == ".toml" or path.parent != Path() else preset
 
 
-def shared_folders(entries: Sequence[Entry]) -> list[Mistake]:
-    """A mistake for each entry that would write where an earlier one does; upper and lower case are one name."""
-    wrong: list[Mistake] = []
+def _clashes(entries: Sequence[Entry]) -> Iterator[Mistake | None]:
+    """For each entry the mistake that an earlier one has its folder; upper and lower case are one name."""
     first: dict[str, Entry] = {}
     for entry in entries:
         other = first.setdefault(entry.name.casefold(), entry)
         if other is entry:
+            yield None
             continue
         if (other.shot, other.preset, other.overrides) == (entry.shot, entry.preset, entry.overrides):
             rule = f"this shot is on the list already, with the same preset ({other.at})"
             remedy = "take one of the two out, or let the first take the frames of both"
         else:
             rule, remedy = f"would be written to the folder of {other.at}", 'give it another one with "out"'
-        wrong.append(Mistake(entry.at, "out", f'"{entry.name}"', rule, remedy))
-    return wrong
+        yield Mistake(entry.at, "out", f'"{entry.name}"', rule, remedy)

@@ -5,11 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 from widegauge.errors import Mistake, SettingsError, mistake
 from widegauge.shotlist.entry import Entry
-from widegauge.shotlist.line import Defaults, Line, read_line, settle
+from widegauge.shotlist.line import Defaults, Shared, read_entry, usable
 from widegauge.shotlist.sheet import read_sheet
 from widegauge.tomlfile import nearest, read_table, read_toml
 
@@ -23,18 +22,20 @@ def load_list(
     shots: Path | None = None,
     on_remark: Callable[[str], None] = lambda _: None,
 ) -> tuple[Entry, ...]:
-    """The shots of a list, in its order; SettingsError with every mistake in it.
+    """The shots of a list, in its order, lines that can't be used among them.
 
-    ``preset`` serves shots that name none. ``shots`` is the folder of shot files for a timeline's clips.
-    ``on_remark`` is called with a sentence for each thing that was left out.
+    SettingsError with every mistake when the list itself can't be read, or no line of it can be used. ``preset``
+    serves shots that name none. ``shots`` is the folder of shot files for a timeline's clips. ``on_remark`` is called
+    with a sentence for each thing that was left out.
     """
     path = path.absolute()
     match path.suffix.lower():
         case ".toml":
             return _from_toml(path, preset=preset)
         case ".csv" | ".tsv" | ".txt":
-            tables, wrong = read_sheet(path)
-            return _settled(path, tables, wrong, Defaults(), preset=preset)
+            shared = Shared(path.parent, Defaults(), preset)
+            rows, wrong = read_sheet(path)
+            return usable([read_entry(at, cells, shared, wrong=its) for at, cells, its in rows], wrong=wrong)
         case ".otio" | ".otioz" | ".otiod":
             from widegauge.shotlist.timeline import read_timeline
 
@@ -59,27 +60,9 @@ def _from_toml(path: Path, *, preset: str | None) -> tuple[Entry, ...]:
     if not isinstance(tables, list) or not tables:
         wrong.append(Mistake(str(path), "shot", "", "the list has no shots", "begin each with [[shot]]"))
         tables = []
-    placed = list(zip(_places(path, len(tables)), tables, strict=True))
-    return _settled(path, placed, wrong, defaults, preset=preset)
-
-
-def _settled(
-    path: Path, tables: list[tuple[str, Any]], wrong: list[Mistake], defaults: Defaults, *, preset: str | None
-) -> tuple[Entry, ...]:
-    """Entries of tables and where each stands; SettingsError with their mistakes added to ``wrong``."""
-    lines: list[tuple[str, Line]] = []
-    for at, table in tables:
-        try:
-            lines.append((at, read_line(table, at)))
-        except SettingsError as error:
-            wrong.extend(error.mistakes)
-    try:
-        entries = settle(lines, defaults=defaults, folder=path.parent, preset=preset)
-    except SettingsError as error:
-        wrong.extend(error.mistakes)
-    if wrong:
-        raise SettingsError(wrong)
-    return entries
+    shared = Shared(path.parent, defaults, preset)
+    placed = zip(_places(path, len(tables)), tables, strict=True)
+    return usable([read_entry(at, told, shared) for at, told in placed], wrong=wrong)
 
 
 def _places(path: Path, count: int) -> list[str]:

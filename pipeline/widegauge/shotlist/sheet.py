@@ -27,8 +27,12 @@ _NEXT_SETTING = re.compile(r"[\s,;]+(?=[a-z0-9_]+\.[a-z0-9_]+=)")
 _SAID_SEPARATOR = re.compile(r"sep=(.)(?:\r\n?|\n)", re.IGNORECASE)
 
 
-def read_sheet(path: Path) -> tuple[list[tuple[str, dict[str, Any]]], list[Mistake]]:
-    """Rows as tables of a list, each with where it stands, and every mistake in them.
+Row = tuple[str, dict[str, Any], list[Mistake]]
+"""Where a row stands, its cells as a table of a list, and what is wrong with them."""
+
+
+def read_sheet(path: Path) -> tuple[list[Row], list[Mistake]]:
+    """The rows that can be read, and what is wrong with the table itself.
 
     Separated by commas, semicolons or tabs; UTF-8, UTF-16 or Windows-1252. SettingsError when it is no table at all.
     """
@@ -38,7 +42,7 @@ def read_sheet(path: Path) -> tuple[list[tuple[str, dict[str, Any]]], list[Mista
         text, first_line = text[match.end() :], 2
     separator = match[1] if match else max(SEPARATORS, key=text.lstrip().partition("\n")[0].partition("\r")[0].count)
     header: list[str] | None = None
-    tables: list[tuple[str, dict[str, Any]]] = []
+    rows: list[Row] = []
     wrong: list[Mistake] = []
     try:
         for line, cells in _rows(path, text, separator, first_line):
@@ -46,18 +50,19 @@ def read_sheet(path: Path) -> tuple[list[tuple[str, dict[str, Any]]], list[Mista
             if header is None:
                 header = [" ".join(cell.casefold().split()) for cell in cells]
                 if mistakes := _header_mistakes(at, header):
-                    return [], mistakes
+                    raise SettingsError(mistakes)
             else:
-                tables.append((at, _table(at, header, cells, wrong)))
+                rows.append((at, *_table(at, header, cells)))
     except SettingsError as error:
         wrong.extend(error.mistakes)
-    if not tables and not wrong:
+    if not rows and not wrong:
         wrong.append(Mistake(str(path), "", "", "the list has no shots", "write one a row, below the header"))
-    return tables, wrong
+    return rows, wrong
 
 
-def _table(at: str, header: Sequence[str], cells: Sequence[str], wrong: list[Mistake]) -> dict[str, Any]:
-    """A row's cells that are not blank, by column."""
+def _table(at: str, header: Sequence[str], cells: Sequence[str]) -> tuple[dict[str, Any], list[Mistake]]:
+    """A row's cells that are not blank, by column, and what is wrong with them."""
+    wrong: list[Mistake] = []
     if any(cells[len(header) :]):
         rule = f"has {len(cells)} cells, the header {len(header)}"
         wrong.append(Mistake(at, "", "", rule, "put cells with separators in them in quotes, or name the column"))
@@ -69,7 +74,7 @@ def _table(at: str, header: Sequence[str], cells: Sequence[str], wrong: list[Mis
         rule = "is a date: the spreadsheet has made one of the frames"
         remedy = "make the column plain text, and type the frames again"
         wrong.append(Mistake(at, "frames", f'"{filled.pop("frames")}"', rule, remedy))
-    return {name: _value(name, cell) for name, cell in filled.items()}
+    return {name: _value(name, cell) for name, cell in filled.items()}, wrong
 
 
 def _text(path: Path) -> str:

@@ -15,7 +15,7 @@ from typing import Any
 from widegauge.errors import Mistake, SettingsError, mistake
 from widegauge.shotlist.clip import Media, SkipError, media_of
 from widegauge.shotlist.entry import Entry
-from widegauge.shotlist.line import Defaults, Line, read_line, settle, unsafe
+from widegauge.shotlist.line import Defaults, Shared, read_entry, unsafe, usable
 from widegauge.tomlfile import read_table
 
 OURS = "widegauge"
@@ -28,8 +28,7 @@ _UNSAFE = re.compile(r"[^\w .()+=@,-]+")
 class _Found:
     """A clip that becomes a shot; ``is_named`` where its metadata says its folder."""
 
-    at: str
-    line: Line
+    entry: Entry
     media: Media
     is_named: bool
 
@@ -37,10 +36,11 @@ class _Found:
 def read_timeline(
     path: Path, *, preset: str | None, shots: Path | None, on_remark: Callable[[str], None]
 ) -> tuple[Entry, ...]:
-    """A shot for each enabled clip with media; ``on_remark`` hears of the others. SettingsError with every mistake.
+    """A shot for each enabled clip with media; ``on_remark`` hears of the others.
 
     A clip's shot file is the one that its metadata names, else NAME.toml of the clip's or its media's name in
     ``shots`` ("shots" beside the timeline when None). Media, frames, rate and missing frames are the clip's.
+    SettingsError with every mistake when the timeline can't be read, or none of its clips can be used.
     """
     roots = _timelines(path)
     wrong: list[Mistake] = []
@@ -49,31 +49,21 @@ def read_timeline(
         defaults = read_table(Defaults, _said(roots[0]), file=f'{path.name}, metadata["{OURS}"]')
     except SettingsError as error:
         wrong.extend(error.mistakes)
+    shared = Shared(path.parent, defaults, preset)
     found: list[_Found] = []
     for at, clip in _clips(path, roots, on_remark):
         try:
             media = media_of(clip, folder=path if path.is_dir() else path.parent)
-            if media.is_clamped:
-                on_remark(f"{at}: asks for more than its media holds; the frames that there are will be finished")
-            found.append(_shot(at, clip, media, shots or path.parent / "shots"))
         except SkipError as skipped:
             on_remark(f"{at}: left out, {skipped}")
-        except SettingsError as error:
-            wrong.extend(error.mistakes)
-    found = _named_apart(found, on_remark)
-    if not found and not wrong:
+            continue
+        if media.is_clamped:
+            on_remark(f"{at}: asks for more than its media holds; the frames that there are will be finished")
+        found.append(_shot(at, clip, media, shared, shots or path.parent / "shots"))
+    if not found:
         remedy = "relink the clips, and export the timeline again"
         wrong.append(Mistake(str(path), "", "", "no clip of a video track has media that can be read", remedy))
-    lines = [(each.at, each.line) for each in found]
-    try:
-        entries = settle(lines, defaults=defaults, folder=path.parent, preset=preset)
-    except SettingsError as error:
-        wrong.extend(error.mistakes)
-    if wrong:
-        raise SettingsError(wrong)
-    return tuple(
-        replace(entry, facts={"footage": each.media.facts}) for entry, each in zip(entries, found, strict=True)
-    )
+    return usable([each.entry for each in _named_apart(found, on_remark)], wrong=wrong)
 
 
 def _timelines(path: Path) -> list[Any]:
@@ -132,16 +122,19 @@ def _said(item: Any) -> dict[str, Any]:
     return {key: list(value) if key == "set" and not isinstance(value, str) else value for key, value in told.items()}
 
 
-def _shot(at: str, clip: Any, media: Media, shots: Path) -> _Found:
+def _shot(at: str, clip: Any, media: Media, shared: Shared, shots: Path) -> _Found:
     said = _said(clip)
-    if "frames" in said:
-        raise mistake(at, f"{OURS}.frames", said["frames"], "a clip's frames are its source range", "take it out")
+    wrong = []
+    if (frames := said.pop("frames", None)) is not None:
+        rule = "a clip's frames are its source range"
+        wrong.append(Mistake(at, f"{OURS}.frames", str(frames), rule, "take it out"))
     name = _plain(clip.name, media)
     stems = dict.fromkeys((name, _plain(media.name, media)))
     there = [shots / f"{stem}.toml" for stem in stems if (shots / f"{stem}.toml").is_file()]
-    said.setdefault("shot", str(there[0] if there else shots / f"{name}.toml"))
-    line = read_line(said | {"out": said.get("out", name), "frames": media.frames}, at)
-    return _Found(at, line, media, is_named="out" in said)
+    is_named = "out" in said
+    told = {"shot": str(there[0] if there else shots / f"{name}.toml"), "out": name} | said | {"frames": media.frames}
+    entry = read_entry(at, told, shared, wrong=wrong)
+    return _Found(replace(entry, facts={"footage": media.facts}), media, is_named)
 
 
 def _plain(name: str, media: Media) -> str:
@@ -156,14 +149,14 @@ def _named_apart(found: list[_Found], on_remark: Callable[[str], None]) -> list[
     kept: list[_Found] = []
     taken: dict[str, _Found] = {}
     for each in found:
-        other = taken.get(str(each.line.out).casefold())
+        other = taken.get(each.entry.name.casefold())
         if other is not None and other.media != each.media and not each.is_named:
-            name = f"{each.line.out}_{each.media.frames or 'all'}"
-            each = replace(each, line=each.line.model_copy(update={"out": name}))
+            name = f"{each.entry.name}_{each.media.frames or 'all'}"
+            each = replace(each, entry=replace(each.entry, name=name))
             other = taken.get(name.casefold())
-        if other is not None and (other.media, other.line) == (each.media, each.line):
-            on_remark(f"{each.at}: the same frames as {other.at}; they are finished once")
+        if other is not None and replace(each.entry, at=other.entry.at) == other.entry:
+            on_remark(f"{each.entry.at}: the same frames as {other.entry.at}; they are finished once")
             continue
-        taken.setdefault(str(each.line.out).casefold(), each)
+        taken.setdefault(each.entry.name.casefold(), each)
         kept.append(each)
     return kept
