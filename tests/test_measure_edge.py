@@ -100,11 +100,7 @@ def test_derivative_factor() -> None:
 
 @pytest.mark.parametrize("angle_deg", [5.0, -7.3, 33.0, 61.7, 86.0])
 def test_second_way_agrees(angle_deg: float) -> None:
-    """A noisy edge measured without bins or corrections, by a spline through its pixels: the same within .01.
-
-    The registries carry no general slanted-edge library to compare with (one for tomography resamples rows by
-    straight lines and asks for the angle), so the second way is this project's own, in tests/edge_targets.py.
-    """
+    """A noisy edge measured without bins or corrections, by a spline through its pixels: the same within .01."""
     rng = np.random.default_rng(11)
     clean = edge(150, 150, angle_deg, gaussian(0.6), contrast=(0.2, 0.8))
     noisy = clean + rng.normal(0.0, 0.001, clean.shape)
