@@ -259,7 +259,7 @@ def test_maps_of_a_shot_and_the_lines_that_name_them(make_shot: Callable[..., Pa
     pasted = shot.read_text().split("[depth]")[0] + done.stdout[done.stdout.index("[depth]") :]
     (tmp_path / "pasted.toml").write_text(pasted)
     assert load_shot(tmp_path / "pasted.toml").depth is not None
-    assert cv2.imread(str(tmp_path / "check.png")).shape[1] == 120
+    assert cv2.imread(str(tmp_path / "check.png")).shape[1] > 960
     part = run(shot, text, "--out", str(tmp_path / "part"), "--frames", "1002")
     assert part.exit_code == 0, part.output
     assert (tmp_path / "part" / "pier.1002.exr").read_bytes() == (tmp_path / "maps" / "pier.1002.exr").read_bytes()

@@ -30,14 +30,6 @@ MIXED_PX = 2
 """Within so many pixels of an edge, at the flow's size, flow is a mixture of both sides."""
 BEYOND = ((2.0, 1.0), (12.0, 1e-3))
 """A thing's motion is carried on beyond its edge by Gaussians: (sigma at the flow's size, weight)."""
-CUTS_THE_SAME = 0.985
-"""A thing stands out when its edge, cut anew, shares so much with what was drawn (intersection over union)."""
-MIXED_PX = 2
-"""Within so many pixels of an edge, at the flow's size, flow is a mixture of both sides."""
-BEYOND = ((2.0, 1.0), (12.0, 1e-3))
-"""A thing's motion is carried on beyond its edge by Gaussians: (sigma at the flow's size, weight)."""
-CUTS_THE_SAME = 0.985
-"""A new cut on the frame that a shape was drawn on shares so much with it (intersection over union), or is not used."""
 SAME_SHAPE = 0.85
 """A new cut that shares less than this (intersection over union) with the carried shape is not taken."""
 BAND_FRAC = 0.08

@@ -131,7 +131,7 @@ def carry_through(job: Job, on_frame: Callable[[int, str], None] = lambda number
 
 def _cut(job: Job) -> dict[tuple[str, int], carry.Shape]:
     """The shapes as drawn, by name and frame; SettingsError with every one that cannot be."""
-    width, height = job.plate.footage_px
+    width, height = job.size_px
     wrong: list[Mistake] = []
     shapes: dict[tuple[str, int], carry.Shape] = {}
     for number in sorted({each.frame for each in job.layout.cutout}):
@@ -141,7 +141,11 @@ def _cut(job: Job) -> dict[tuple[str, int], carry.Shape]:
                 continue
             try:
                 points = tuple((x * width, y * height) for x, y in each.foot or ())
-                shapes[each.name, number] = carry.drawn(picture, _shape(job, each, picture), points)
+                inside = _shape(job, each, picture)
+                if len(job.on_the_way) > 1:
+                    shapes[each.name, number] = carry.drawn(picture, inside, points)
+                else:  # never to be carried on
+                    shapes[each.name, number] = carry.kept(inside, points, 1.0, gone=False)
             except SettingsError as error:
                 wrong.extend(error.mistakes)
     _refuse_afloat(job, shapes, {job.first: job.drawn_horizon_px()}, wrong)
@@ -215,7 +219,7 @@ def _follow(
     horizons: dict[int, Point] = {}
     shapes: dict[str, carry.Shape] = {}
     horizon: Point | None = None
-    width, height = job.plate.footage_px
+    width, height = job.size_px
     before: cutout.Bytes | None = None
     for number in numbers:
         picture = job.picture(number)

@@ -18,6 +18,7 @@ from widegauge.plan import geometry
 from widegauge.plate import Plate
 from widegauge.presets import load_preset
 from widegauge.report.stills import View
+from widegauge.run.depthmaps.small import light_at, shrink_of
 from widegauge.run.depthmaps.write import open_without_depth
 from widegauge.stages.stage import Raster
 
@@ -27,13 +28,26 @@ SETTLED_FRAMES = 2
 
 @dataclass(frozen=True)
 class Job:
-    """A shot and a layout that fit each other."""
+    """A shot and a layout that fit each other.
+
+    shrink      by which whole number pictures and maps are smaller than the footage
+    is_quick    distances found from feet settle over the frames on the way only, and none is read for that alone
+    only_first  of the frames asked for
+    """
 
     plate: Plate
     layout: Layout
     file: Path
     preset: str
+    shrink: int = 1
+    is_quick: bool = False
     only_first: bool = False
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        """Width and height of pictures and maps."""
+        width, height = self.plate.footage_px
+        return width // self.shrink, height // self.shrink
 
     @cached_property
     def wanted(self) -> tuple[int, ...]:
@@ -53,8 +67,9 @@ class Job:
         """The frames to go through: those wanted, those drawn on, and what lies between."""
         among = {*self.wanted, self.first, *(each.frame for each in self.layout.cutout)}
         numbers = self.plate.numbers
-        low = max(0, numbers.index(min(self.wanted)) - SETTLED_FRAMES)
-        high = min(len(numbers) - 1, numbers.index(max(self.wanted)) + SETTLED_FRAMES)
+        more = 0 if self.is_quick else SETTLED_FRAMES
+        low = max(0, numbers.index(min(self.wanted)) - more)
+        high = min(len(numbers) - 1, numbers.index(max(self.wanted)) + more)
         return numbers[min(low, numbers.index(min(among))) : max(high, numbers.index(max(among))) + 1]
 
     @property
@@ -65,7 +80,7 @@ class Job:
 
     def picture(self, number: int) -> Bytes:
         """A frame as sRGB bytes, for cutting out, following and looking at."""
-        light, _ = self.plate.linear(self.plate.read(number))
+        light = light_at(self.plate, number, self.shrink)
         return View(self.plate.shot.footage.primaries, self.plate.shot.footage.exposure_stops)(light)
 
     def focus_m(self, number: int) -> float | None:
@@ -74,20 +89,20 @@ class Job:
         return None if pull is None else pull.distance_m(number)
 
     def focal_px(self, number: int) -> float:
-        """The image distance behind the focal reducer, in pixels of the footage."""
+        """The image distance behind the focal reducer, in pixels of the picture."""
         focus_m = self.focus_m(number)
         image_mm = image_distance_mm(
             focal_mm=self.plate.shot.lens.focal_behind_reducer_mm, focus_m=math.inf if focus_m is None else focus_m
         )
-        return image_mm * self.plate.footage_px[0] / self.plate.shot.camera.sensor_mm[0]
+        return image_mm * self.size_px[0] / self.plate.shot.camera.sensor_mm[0]
 
     def stand(self, number: int, horizon_px: tuple[float, float]) -> Stand:
-        width, height = self.plate.footage_px
+        width, height = self.size_px
         return Stand(width, height, self.focal_px(number), horizon_px, self.camera_height_m)
 
     def drawn_horizon_px(self) -> tuple[float, float]:
         """The horizon on the frame that it was read on."""
-        width, height = self.plate.footage_px
+        width, height = self.size_px
         horizon = self.layout.ground.horizon
         if isinstance(horizon, tuple):
             (x0, y0), (x1, y1) = horizon
@@ -127,13 +142,22 @@ class Job:
         return focus.pull_m(self.plate.shot.lens.focal_behind_reducer_mm, None)
 
 
-def open_job(shot: Path, layout: Path, *, preset: str, frames: str | None = None, only_first: bool = False) -> Job:
+def open_job(
+    shot: Path,
+    layout: Path,
+    *,
+    preset: str,
+    frames: str | None = None,
+    proxy: str = "1",
+    is_quick: bool = False,
+    only_first: bool = False,
+) -> Job:
     """Read both files and hold them against each other; SettingsError with every mistake.
 
-    ``frames`` is a part of the shot's range, ``only_first`` the first frame of that.
+    ``frames`` is a part of the shot's range.
     """
     wrong: list[Mistake] = []
-    read, plate = None, None
+    read, plate, shrink = None, None, 1
     try:
         read = load_layout(layout)
     except SettingsError as error:
@@ -141,11 +165,12 @@ def open_job(shot: Path, layout: Path, *, preset: str, frames: str | None = None
     try:
         plate = open_without_depth(shot, frames=frames)
         _geometry(plate, preset)
+        shrink = shrink_of(proxy, plate.footage_px)
     except SettingsError as error:
         wrong.extend(error.mistakes)
     if read is None or plate is None or wrong:
         raise SettingsError(wrong)
-    job = Job(plate, read, layout, preset, only_first)
+    job = Job(plate, read, layout, preset, shrink, is_quick, only_first)
     wrong = list(_at_odds(job))
     if wrong:
         raise SettingsError(wrong)

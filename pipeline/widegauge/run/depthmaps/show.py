@@ -16,6 +16,7 @@ from widegauge.report.depthpicture import distance_panel, page, radius_panel
 from widegauge.report.stills import save
 from widegauge.report.words import metres
 from widegauge.run.depthmaps.blur import blur_scale
+from widegauge.run.depthmaps.show_layout import PICTURES
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +78,7 @@ def _refuse(plate: Plate, focus: FocusPull | None, frame: int, preset: str | Non
     if preset is not None and focus is None:
         rule = "blur needs a focus distance, and the shot does not say it"
         wrong.append(Mistake(file, "focus", "", rule, "tape it and give it under [focus], or leave --preset out"))
-    if out.suffix.lower() not in (".png", ".jpg", ".jpeg", ".webp"):
+    if out.suffix.lower() not in PICTURES:
         wrong.append(Mistake("--out", "", f'"{out}"', "is not a picture's name", "end it in .png"))
     if wrong:
         raise SettingsError(wrong)

@@ -2,12 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from pathlib import Path
+
 import numpy as np
 
 from widegauge.depth.feet import foot_of
+from widegauge.errors import mistake
+from widegauge.media.sequence import frame_path, is_pattern
 from widegauge.report.layoutcheck import Facts, Outline
 from widegauge.run.depthmaps.layout import Carried
 from widegauge.run.depthmaps.packed import unpacked
+
+PICTURES = (".png", ".jpg", ".jpeg", ".webp")
+
+
+def checks_all(check: Path) -> bool:
+    """Whether a check is of every frame; SettingsError for a name that is no picture's."""
+    if check.suffix.lower() not in PICTURES:
+        raise mistake("--check", "", f'"{check}"', "is not a picture's name", "end it in .png")
+    return is_pattern(check)
+
+
+def check_files(check: Path, wanted: Sequence[int]) -> list[tuple[int, Path]]:
+    """Frame and picture for each check: the first frame's, or with #### in the name every one's."""
+    return [(n, frame_path(check, n)) for n in wanted] if is_pattern(check) else [(wanted[0], check)]
 
 
 def facts_of(carried: Carried, number: int) -> Facts:
@@ -16,13 +35,17 @@ def facts_of(carried: Carried, number: int) -> Facts:
     focus_m = carried.focus_m(number)
     stand = carried.stand(number)
     outlines = []
+    whole_m = carried.depth_m(number)
     for name, frames in carried.things.items():
         if frames[number].gone:
             continue
         inside, plane = carried.inside(name, number), carried.plane(name, number)
-        values = plane.inverse_m(stand.width_px, stand.height_px)[inside]
+        inverse_m = plane.inverse_m(stand.width_px, stand.height_px)
+        values = inverse_m[inside]
         if values.size == 0:
             continue
+        with np.errstate(divide="ignore"):
+            seen = inside & (np.float32(1.0) / inverse_m <= whole_m)
         near, far = float(values.max()), float(values.min())
         first = job.layout.things[name][0]
         foot = None
@@ -35,6 +58,7 @@ def facts_of(carried: Carried, number: int) -> Facts:
             Outline(
                 name=name,
                 inside=inside,
+                seen=seen,
                 nearest_inverse_m=near,
                 farthest_inverse_m=far,
                 how=_how(carried, name),
@@ -53,7 +77,6 @@ def facts_of(carried: Carried, number: int) -> Facts:
         focus_m=focus_m,
         blur_scale_px_m=scale,
         preset=job.preset,
-        finished_frac=job.finished_width_px / stand.width_px,
         outlines=tuple(outlines),
     )
 
