@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
+import socket
 import struct
 from collections.abc import Callable
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from types import SimpleNamespace
@@ -22,6 +25,7 @@ from opentimelineio.opentime import RationalTime, TimeRange
 from widegauge.batch import check as checking
 from widegauge.batch import room
 from widegauge.batch.check import Checked, check
+from widegauge.batch.labreport import write_report
 from widegauge.errors import MediaError, Mistake, SettingsError
 from widegauge.media.whole import look
 from widegauge.plate import open_plate
@@ -287,6 +291,30 @@ class TestOutput:
         (outcome,) = seen([part], out).refused
         assert "made with other settings" in outcome.sentence
 
+    def test_what_stands_in_for_a_frame_is_tried_again_and_not_forgotten(
+        self, shot: Callable[..., Entry], tmp_path: Path
+    ) -> None:
+        """Refused for the frame's sake, the shot keeps its record, which says what stands there."""
+        entry = shot("a", count=3, preset="super-16")
+        plan, plate, proxy = bind(entry.shot, entry.preset)
+        job = make_job(plan, plate, out=tmp_path / "out" / "a", proxy=proxy)
+        record = finish(job)
+        held = replace(record.frames[1002], source="", mended="a copy of frame 1001, since it was cut off")
+        record.add(1002, held)
+        record.close()
+        (found,) = seen([entry], tmp_path / "out").shots
+        assert (found.before, found.total) == (2, 3)
+        assert "1002 failed in an earlier run, and something stands in; tried again" in found.remarks
+        frame(entry, 1002).write_bytes(b"")
+        (outcome,) = seen([entry], tmp_path / "out").refused
+        assert outcome.record == job.record_path
+        assert "1002 failed in an earlier run" in outcome.sentence
+        _, data = write_report(
+            tmp_path / "out", [outcome], started="2031-03-12T19:02:00Z", ended="2031-03-12T19:02:00Z"
+        )
+        (told,) = json.loads(data.read_text())["shots"]
+        assert (told["status"], [flag["name"] for flag in told["flags"]]) == ("refused", ["frame mended"])
+
     def test_a_folder_that_another_program_writes_to(self, shot: Callable[..., Entry], tmp_path: Path) -> None:
         entry = shot("a")
         lock = FolderLock(tmp_path / "out" / "a")
@@ -332,6 +360,47 @@ class TestOutput:
 
 
 class TestEstimate:
+    def test_what_the_record_says_is_not_measured_again(
+        self, shot: Callable[..., Entry], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """Four frames of one of three shots are finished, of 8 s each with two in flight; the third is of another kind."""
+        a, b, c = shot("a", preset="super-16"), shot("b", preset="super-16"), shot("c")
+        plan, plate, proxy = bind(a.shot, a.preset, frames="1001-1004")
+        out = tmp_path / "out"
+        finish(make_job(plan, plate, out=out / "a", proxy=proxy), workers=2)
+        path = out / "a" / "a.record.json"
+        record = json.loads(path.read_text())
+        for each in record["frames"].values():
+            assert (each["host"], each["hands"]) == (socket.gethostname(), 2)
+            each["seconds"] = 8.0
+        path.write_text(json.dumps(record))
+        honest, measured = checking.measure, []
+        monkeypatch.setattr(
+            checking,
+            "measure",
+            lambda entry, *words, **more: measured.append(entry.name) or honest(entry, *words, **more),
+        )
+        checked = seen([a, b, c], out, measure_s=60.0, hands=2)
+        assert measured == ["c"]
+        told = {each.entry.name: each for each in checked.shots}
+        # two in flight for 8 s each: one every 4 s; two of a's frames are left, six of b's
+        assert (told["a"].seconds, told["b"].seconds) == (8.0, 24.0)
+        assert (told["a"].measured, told["b"].measured, told["c"].measured) == ("a", "a", "c")
+        written = sum(each["bytes"] for each in record["frames"].values()) / 4
+        assert told["b"].bytes == pytest.approx(6 * written, abs=6)
+        text = " ".join(check_text(checked).split())
+        assert "by the records of frames that were finished before, of a; up to three frames each were finished" in text
+        assert "for this, of c;" in text
+        # other numbers in flight, other machines and other settings say nothing
+        for change in ({"hands": 3}, {"host": "elsewhere"}):
+            other = record | {"frames": {n: each | change for n, each in record["frames"].items()}}
+            path.write_text(json.dumps(other))
+            assert set(seen([a], out, measure_s=60.0, hands=2).shots[0].remarks) == set(told["a"].remarks)
+            assert measured.pop() == "a"
+        path.write_text(json.dumps(record))
+        seen([Entry(a.at, "a", a.shot, a.preset, overrides=("grain.seed=9",))], out, measure_s=60.0, hands=2)
+        assert measured.pop() == "a"
+
     def test_three_frames_are_finished_and_thrown_away(self, shot: Callable[..., Entry], tmp_path: Path) -> None:
         """The estimate of bytes is held to what a run writes, within what frames differ by."""
         entry, other = shot("a", preset="super-16"), shot("b", preset="super-16")

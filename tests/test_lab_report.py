@@ -110,10 +110,11 @@ def test_the_json_holds_the_night(night: Night) -> None:
     }  # fmt: skip
     assert (data["started"], data["ended"]) == ("2031-03-12T19:02:00Z", "2031-03-13T03:41:00Z")
     assert data["seconds"] == 8 * 3600 + 39 * 60
-    assert data["counts"] == {"shots": 8, "finished": 4, "flagged": 2, "frames": 40, "frames_done": 23}
+    assert data["counts"] == {"shots": 8, "finished": 4, "flagged": 2, "frames": 40, "frames_done": 23, "stand_ins": 1}
     assert data["exit_code"] == 1
     assert data["sentence"] == (
-        "4 of 8 shots are finished: 23 of 40 frames, 5 of them before this run, in 8 h 40 min. "
+        "4 of 8 shots are finished: 23 of 40 frames, 1 of them held or black and 5 finished before this run, "
+        "in 8 h 40 min. "
         "4 shots need somebody; 2 finished ones have something to look at."
     )
     assert data["remarks"] == ["memory at most 1.2 GB"]
@@ -163,6 +164,8 @@ def test_the_page_says_it_in_words(night: Night) -> None:
         for flag in shot["flags"]:
             assert flag["name"] in words
             assert flag["sentence"] in words
+    assert "5 of 5, 1 held" in words
+    assert "23 of 40, 1 of them held or black" in words
     for said in ("finished, 1 flag", "refused, nothing begun", "not begun", "Frame 1002, for the flag: blur flickers."):
         assert said in words
     assert "blur radius at infinity" in words or "entrance pupil, mm" in words

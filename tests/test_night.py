@@ -172,7 +172,9 @@ def test_something_stands_in_for_a_bad_frame_and_that_is_said(shots, tmp_path: P
     outcome = night(entries, tmp_path / "out", bad_frames=way)["a"]
     what = {"hold": "a copy of a frame beside it", "black": "black"}[way]
     assert outcome.status == "finished"
-    assert outcome.sentence == f"2 of 3 frames finished. In place of 1002, which failed, stands {what}."
+    stands = f"In place of 1002, which failed, stands {what}."
+    assert outcome.sentence == f"3 of 3 frames written, 2 of them finished. {stands}"
+    assert outcome.stand_ins == {"hold": "1 held", "black": "1 black"}[way]
     record = json.loads((out / "pier.record.json").read_text())["frames"]["1002"]
     assert record["mended"] == outcome.mended[1002]
     assert record["mended"].startswith({"hold": "a copy of frame 1001, since ", "black": "black, since "}[way])
@@ -183,9 +185,18 @@ def test_something_stands_in_for_a_bad_frame_and_that_is_said(shots, tmp_path: P
         # ACEScct has 0 at 0.0729055341958355 (S-2016-001, 4.4: 10.5402377416545 x 0 + 0.0729055341958355)
         np.testing.assert_allclose(read_exr_rgb(out / "pier.1002.exr"), 0.0729055341958355, atol=3e-5)
         assert read_exr_rgb(out / "pier.1002.exr").shape == read_exr_rgb(out / "pier.1001.exr").shape
+    # without the policy it is tried again, and what stands there is still said
+    again = night(entries, tmp_path / "out")["a"]
+    assert (again.status, again.before, again.done, list(again.troubles)) == ("failed", 2, 2, [1002])
+    assert again.sentence.startswith("2 of 3 frames are finished; frame 1002 failed: ")
+    assert again.sentence.endswith(f" In place of 1002 still stands {what}, from an earlier run.")
+    assert json.loads((out / "pier.record.json").read_text())["frames"]["1002"]["mended"] == record["mended"]
+    again = night(entries, tmp_path / "out", bad_frames=way)["a"]
+    assert again.sentence == f"3 of 3 frames written, 2 of them finished (2 before this run). {stands}"
     shutil.copyfile(tmp_path / "plates" / "pier.1002.exr", tmp_path / "a" / "plates" / "pier.1002.exr")
     again = night(entries, tmp_path / "out", bad_frames=way)["a"]
     assert (again.before, again.done, again.mended) == (2, 3, {})
+    assert again.sentence == "1 of 3 frames finished, 2 were done before."
     assert digests(out)["pier.1002.exr"] not in (digests(out)["pier.1001.exr"], "")
 
 

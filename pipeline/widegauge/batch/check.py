@@ -11,7 +11,7 @@ from functools import cache
 from itertools import chain
 from pathlib import Path
 
-from widegauge.batch.estimate import LEAST_OF_MEASURED, Measured, measure, raw_bytes
+from widegauge.batch.estimate import LEAST_OF_MEASURED, Measured, measure, raw_bytes, recalled
 from widegauge.batch.outcome import Outcome
 from widegauge.batch.room import There, fit, look_at_output
 from widegauge.batch.shotfiles import Found, View, judge, open_shot, sentences, views
@@ -61,6 +61,7 @@ class Checked:
                 "refused",
                 "\n".join([*shot.problems, *shot.remarks] if shot.before else shot.problems),
                 shot.out,
+                shot.record,
                 total=shot.total,
                 done=shot.before,
                 before=shot.before,
@@ -98,7 +99,7 @@ def check(
     found = _seen(in_order(entries), out, scale, on_shot, mending=mending)
     there = [look_at_output(each, proxy=scale) for each in found]
     hands = hands or min((workers_for(each.plate) for each in found if each.plate), default=1)
-    measured = _measured(found, there, proxy=proxy, measure_s=measure_s, mending=mending)
+    measured = _measured(found, there, proxy=proxy, measure_s=measure_s, hands=hands, mending=mending)
     shots, disks = fit([_told(*each, hands=hands) for each in zip(found, there, measured, strict=True)])
     seconds = {
         shot.entry.name: known.frame_s(hands) * hands
@@ -150,14 +151,30 @@ def _look(block: Sequence[View]) -> list[Look | str]:
 
 
 def _measured(
-    found: Sequence[Found], there: Sequence[There], *, proxy: str, measure_s: float, mending: bool
+    found: Sequence[Found], there: Sequence[There], *, proxy: str, measure_s: float, hands: int, mending: bool
 ) -> list[Measured | None]:
-    """What a frame of each shot takes: of its own, else of one of its kind, else by pixels of one with its preset."""
+    """What a frame of each shot takes: of its own, else of one of its kind, else by pixels of one with its preset.
+
+    Frames are measured for those of whose kind no record says it.
+    """
     until_s = time.monotonic() + measure_s
     own: dict[int, Measured] = {}
     kinds: dict[tuple[object, ...], Measured] = {}
-    waiting = [i for i, each in enumerate(found) if not each.problems and set(each.numbers) - there[i].before]
-    while measure_s > 0.0 and waiting and (not own or time.monotonic() < until_s):
+    for i, (each, lies) in enumerate(zip(found, there, strict=True)):
+        width, height = each.picture_px or (0, 0)
+        pixels, name = width * height, each.entry.name
+        if known := recalled(lies.finished.values(), lies.notes, hands=hands, pixels=pixels, on=name):
+            own[i] = known
+            kinds.setdefault(_kind(each), known)
+            each.remarks.extend(known.notes)
+    waiting = [
+        i
+        for i, (each, lies) in enumerate(zip(found, there, strict=True))
+        if not each.problems and set(each.numbers) - lies.finished.keys() and _kind(each) not in kinds
+    ]
+    begun = False
+    while measure_s > 0.0 and waiting and (not begun or time.monotonic() < until_s):
+        begun = True
         i = next((i for i in waiting if _kind(found[i]) not in kinds), waiting[0])
         waiting.remove(i)
         each = found[i]
@@ -198,7 +215,7 @@ def _by_pixels(found: Found, kinds: Mapping[tuple[object, ...], Measured]) -> Me
 
 
 def _told(found: Found, there: There, known: Measured | None, *, hands: int) -> ShotCheck:
-    total, before = len(found.numbers), len(there.before)
+    total, before = len(found.numbers), len(there.finished)
     least = likely = 0
     if known is not None and known.bytes:
         least, likely = int(known.bytes * LEAST_OF_MEASURED), known.bytes
@@ -213,10 +230,12 @@ def _told(found: Found, there: There, known: Measured | None, *, hands: int) -> 
         remarks=tuple(found.remarks),
         total=total,
         before=before,
+        record=there.record,
         picture_px=found.picture_px,
         kind=found.kind,
         bytes=likely * left,
         least_bytes=max(0, least * left - there.stale_bytes),
         seconds=None if known is None else known.setup_s + known.frame_s(hands) * left,
         measured="" if known is None else known.on,
+        by_record=known is not None and known.by_record,
     )

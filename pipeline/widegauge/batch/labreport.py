@@ -6,7 +6,7 @@
     started, ended       times; seconds is between them
     sentence             the night in a sentence; remarks are more of them
     exit_code            0 all shots are finished, 1 some are not
-    counts               shots, finished, flagged (of those finished), frames, frames_done
+    counts               shots, finished, flagged (of those finished), frames, frames_done, stand_ins (of those done)
     shots[]              failures first, then those with flags, then the rest:
       name, at           its folder's name, and where it stands in the list
       shot, preset       the shot file, null where the line can't be used; the preset as the list names it
@@ -145,6 +145,7 @@ def _data(
         "flagged": sum(bool(shot.flags) for shot in finished),
         "frames": sum(shot.outcome.total for shot in shots),
         "frames_done": sum(shot.outcome.done for shot in shots),
+        "stand_ins": sum(len(shot.outcome.mended) for shot in shots),
     }
     seconds = (over - begun).total_seconds()
     return {
@@ -190,6 +191,8 @@ def _sentence(counts: Mapping[str, int], seconds: float, *, before: int) -> str:
         f"{counts['frames_done']} of {counts['frames']} frames" if finished != shots else f"{counts['frames']} frames"
     )
     earlier = f", {before} of them before this run," if before else ""
+    if stand_ins := counts["stand_ins"]:
+        earlier = f", {stand_ins} of them held or black{f' and {before} finished before this run' if before else ''},"
     failed = shots - finished
     needs = []
     if failed:
@@ -205,11 +208,12 @@ def _sentence(counts: Mapping[str, int], seconds: float, *, before: int) -> str:
 def _night(shots: Sequence[_Shot], data: Mapping[str, Any], out: Path, *, begun: datetime, over: datetime) -> NightPart:
     counts = data["counts"]
     here, there = begun.astimezone(), over.astimezone()
+    held = f", {counts['stand_ins']} of them held or black" if counts["stand_ins"] else ""
     facts = [
         ("begun", here.strftime("%-d %B %Y, %H:%M")),
         ("ended", there.strftime("%H:%M" if here.date() == there.date() else "%-d %B, %H:%M")),
         ("shots finished", f"{counts['finished']} of {counts['shots']}"),
-        ("frames finished", f"{counts['frames_done']} of {counts['frames']}"),
+        ("frames written", f"{counts['frames_done']} of {counts['frames']}{held}"),
         ("to be looked at", f"{counts['flagged']} {'shot' if counts['flagged'] == 1 else 'shots'}"),
     ]
     pairs = list(zip(shots, data["shots"], strict=True))
@@ -239,7 +243,7 @@ def _part(shot: _Shot, data: Mapping[str, Any], out: Path) -> ShotPart:
         name=outcome.entry.name,
         status=_status(shot),
         sentence=outcome.sentence,
-        frames=f"{outcome.done} of {outcome.total}" if outcome.total else "",
+        frames=_frames(outcome),
         flags=[FlagPart(flag.name, flag.sentence, _look(flag, outcome), listed(flag.frames)) for flag in shot.flags],
         troubles=[(str(n), said) for n, said in sorted(outcome.troubles.items())],
         pair=shot.pair,
@@ -255,11 +259,16 @@ def _status(shot: _Shot) -> str:
         case "finished" if shot.flags:
             return f"finished, {len(shot.flags)} {'flags' if len(shot.flags) > 1 else 'flag'}"
         case "refused":
-            return "refused, nothing begun"
+            return "refused, nothing begun" + (" this time" if shot.frames else "")
         case "waiting":
             return "not begun"
         case status:
             return status
+
+
+def _frames(outcome: Outcome) -> str:
+    counted = f"{outcome.done} of {outcome.total}" if outcome.total else ""
+    return f"{counted}, {outcome.stand_ins}" if outcome.mended else counted
 
 
 def _differences(plan: Mapping[str, Any]) -> list[Sequence[str]]:

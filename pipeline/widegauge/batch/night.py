@@ -158,7 +158,7 @@ class Night:
 
     def _keep(self, shot: Underway, done: Done) -> None:
         try:
-            shot.keep(done)
+            shot.keep(done, hands=self.hands)
         except MediaError as error:
             unkept = failed(done.number, error)
             self._weigh(shot, unkept, cause_of(unkept, shot.job, frame_bytes=0))

@@ -19,9 +19,9 @@ class Outcome:
 
     sentence   for a person: what was done, or why not and what to do
     out        its folder; the record lies there as ``record``
-    total      frames that were wanted; of them ``done`` are finished, ``before`` of these before this run
+    total      frames that were wanted; of them ``done`` are written, ``before`` of these before this run
     troubles   a sentence for each frame that failed
-    mended     frames that policy held or blackened, by what was done
+    mended     of the frames that are written, those that were held or blackened since they failed, by what was done
     seconds    from its first frame's start to its last one's end, this run
     """
 
@@ -36,3 +36,10 @@ class Outcome:
     troubles: Mapping[int, str] = field(default_factory=dict)
     mended: Mapping[int, str] = field(default_factory=dict)
     seconds: float = 0.0
+
+    @property
+    def stand_ins(self) -> str:
+        """How many of the frames that are written are no finished ones: "2 held, 1 black"; "" for none."""
+        black = sum(what.startswith("black") for what in self.mended.values())
+        kinds = ((len(self.mended) - black, "held"), (black, "black"))
+        return ", ".join(f"{count} {kind}" for count, kind in kinds if count)

@@ -5,31 +5,41 @@ from __future__ import annotations
 import json
 import os
 import tempfile
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
 
 from widegauge import __version__
 from widegauge.batch.shotfiles import Found
+from widegauge.media.footage import listed
 from widegauge.report.batchcheck import Disk, ShotCheck, size
 from widegauge.run.job import output_name
 from widegauge.run.lock import is_held
-from widegauge.run.record import Record, read_record, settings_of, strangers
+from widegauge.run.record import FrameRecord, Record, read_record, settings_of, strangers
 
 
 @dataclass(frozen=True, slots=True)
 class There:
-    """What lies in an output folder: finished frames by the record, and bytes of others that will be replaced."""
+    """What lies in an output folder.
 
-    before: frozenset[int]
-    stale_bytes: int
+    finished     frames by the record that were made with these settings, whole by their size
+    stand_ins    numbers of those that were held or blackened, to be tried again
+    stale_bytes  of others that will be replaced
+    notes        of the record's plan
+    record       its file, where it says anything of these settings
+    """
+
+    finished: Mapping[int, FrameRecord] = field(default_factory=dict)
+    stand_ins: tuple[int, ...] = ()
+    stale_bytes: int = 0
+    notes: Mapping[str, str] = field(default_factory=dict)
+    record: Path | None = None
 
 
 def look_at_output(found: Found, *, proxy: Fraction) -> There:
     """Add the problems and remarks of a shot's output folder."""
-    nothing = There(frozenset(), 0)
+    nothing = There()
     if found.entry.wrong:
         return nothing
     place = existing(found.out)
@@ -46,24 +56,29 @@ def look_at_output(found: Found, *, proxy: Fraction) -> There:
     sizes = {each.name: each.stat().st_size for each in os.scandir(found.out) if each.is_file()}
     names = {output_name(found.plate, number, kind=found.kind): number for number in found.numbers}
     path = found.out / f"{found.plate.shot.name}.record.json"
-    same, key, frames = _recorded(path, found, proxy=proxy)
-    mixed = strangers(found.out, Record(path, key if same else "", {}, {}), set(names))
+    known = _recorded(path, found, proxy=proxy)
+    mixed = strangers(found.out, Record(path, known.key if known.same else "", {}, {}), set(names))
     if mixed:
         found.problems.append(
             f"{found.out}: holds {mixed[0]} (of {len(mixed)}) made with other settings, or from another shot. Choose "
             "another folder, or finish the whole shot anew."
         )
-    by_name = {frame["output"]: frame for frame in frames.values() if not frame.get("mended")}
-    whole = {name for name in names if name in by_name and sizes.get(name) == by_name[name]["bytes"]}
-    if whole and not same:
+    written = {frame.output: frame for frame in known.frames.values() if sizes.get(frame.output) == frame.bytes}
+    whole = {names[name]: frame for name, frame in written.items() if name in names and not frame.mended}
+    stand_ins = tuple(sorted(names[name] for name, frame in written.items() if name in names and frame.mended))
+    if whole and not known.same:
         found.remarks.append(f"{len(whole)} frames are finished with other settings, and will be made anew")
-        whole = set()
+        whole = {}
     elif whole:
         found.remarks.append(
             f"{len(whole)} of {len(names)} frames are finished, by the record; they stay if their sources are the same"
         )
-    stale = sum(count for name, count in sizes.items() if name in names and name not in whole)
-    return There(frozenset(names[name] for name in whole), stale)
+    if stand_ins and known.same:
+        found.remarks.append(f"{listed(stand_ins)} failed in an earlier run, and something stands in; tried again")
+    stale = sum(count for name, count in sizes.items() if name in names and names[name] not in whole)
+    if not known.same:
+        return There(stale_bytes=stale)
+    return There(whole, stand_ins, stale, known.notes, path)
 
 
 def fit(shots: Sequence[ShotCheck]) -> tuple[tuple[ShotCheck, ...], tuple[Disk, ...]]:
@@ -108,14 +123,24 @@ def existing(folder: Path) -> Path:
     return place
 
 
-def _recorded(path: Path, found: Found, *, proxy: Fraction) -> tuple[bool, str, dict[str, Any]]:
-    """Whether a record was made with these settings, as far as a person wrote them; its key and its frames."""
+@dataclass(frozen=True, slots=True)
+class _Recorded:
+    """What a record says, and whether it was made with the ``same`` settings, as far as a person wrote them."""
+
+    same: bool = False
+    key: str = ""
+    frames: Mapping[int, FrameRecord] = field(default_factory=dict)
+    notes: Mapping[str, str] = field(default_factory=dict)
+
+
+def _recorded(path: Path, found: Found, *, proxy: Fraction) -> _Recorded:
     if found.plate is None or found.preset is None:
-        return False, "", {}
+        return _Recorded()
     wanted = settings_of(found.plate.shot, found.preset, kind=found.kind, proxy=proxy)
     try:
         data = read_record(path)
         same = data["widegauge"] == __version__ and data["settings"] == json.loads(json.dumps(wanted, default=str))
-        return same, str(data["key"]), dict(data["frames"])
+        frames = {int(n): FrameRecord(**frame) for n, frame in data["frames"].items()}
+        return _Recorded(same, str(data["key"]), frames, dict(data["plan"]["notes"]))
     except (OSError, ValueError, KeyError, TypeError):
-        return False, "", {}
+        return _Recorded()

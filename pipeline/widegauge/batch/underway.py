@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections import Counter, deque
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 
 from widegauge.batch.mend import BadFrames, mend
@@ -149,8 +150,8 @@ class Underway:
         key = self._output.record.key if self._output else ""
         return Work(self.entry, self.out, proxy, key, {n: self._frames.get(n) for n in numbers})
 
-    def keep(self, done: Done) -> None:
-        """A frame that is finished; MediaError when its record can't be written."""
+    def keep(self, done: Done, *, hands: int) -> None:
+        """A frame that is finished, with so many in flight; MediaError when its record can't be written."""
         if done.frame is None or self._output is None:
             return
         if done.skipped:
@@ -158,7 +159,7 @@ class Underway:
         else:
             self.worked += 1
             self.worked_s += done.frame.seconds
-            self._output.add(done.number, done.frame)
+            self._output.add(done.number, replace(done.frame, hands=hands))
         self._latest_s = time.monotonic()
         self.good.add(done.number)
 
@@ -229,19 +230,26 @@ class Underway:
         if failed:
             which = f"frame {failed[0]} failed" if len(failed) == 1 else f"{len(failed)} failed ({listed(failed)})"
             first = f"{which}: {self.troubles[failed[0]]}"
-            return "failed", f"{counted}; {first} {why or 'Put it right, and the same command does the rest.'}"
+            said = f"{counted}; {first} {why or 'Put it right, and the same command does the rest.'}"
+            return "failed", said + self._left_standing()
         if why:
-            return status, f"{counted}. {why}"
-        made = total - self.before - len(self.mended)
-        before = f", {self.before} were done before" if self.before else ""
-        said = (
-            f"{made} of {total} frames finished{before}"
-            if made or not before
-            else f"All {total} frames were done before"
-        )
+            return status, f"{counted}. {why}" + self._left_standing()
         if self.mended:
-            said = f"{said}. In place of {listed(self.mended)}, which failed, stands {_what(self.mended.values())}"
-        return "finished", f"{said}."
+            before = f" ({self.before} before this run)" if self.before else ""
+            stands = f"In place of {listed(self.mended)}, which failed, stands {_what(self.mended.values())}."
+            return "finished", f"{total} of {total} frames written, {len(self.good)} of them finished{before}. {stands}"
+        if self.before == total:
+            return "finished", f"All {total} frames were done before."
+        before = f", {self.before} were done before" if self.before else ""
+        return "finished", f"{total - self.before} of {total} frames finished{before}."
+
+    def _left_standing(self) -> str:
+        """What an earlier run put in place of frames that this one did not finish either."""
+        earlier = {n: frame.mended for n, frame in self._frames.items() if frame.mended and n not in self.mended}
+        mended = {n: earlier[n] for n in self.numbers if n in earlier}
+        if not mended:
+            return ""
+        return f" In place of {listed(mended)} still stands {_what(mended.values())}, from an earlier run."
 
     @property
     def _frames(self) -> dict[int, FrameRecord]:

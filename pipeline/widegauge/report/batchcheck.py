@@ -18,6 +18,9 @@ PIXELS_UNREAD = (
     "worked."
 )
 
+_RECALLED = "by the records of frames that were finished before, of"
+_MEASURED = "up to three frames each were finished for this, of"
+
 
 @dataclass(frozen=True, slots=True)
 class ShotCheck:
@@ -28,11 +31,13 @@ class ShotCheck:
     problems    a sentence each: why it can't be done as it is, and what to do
     remarks     what is worth knowing and stops nothing
     total       frames that are wanted; of them ``before`` are finished, by the record
+    record      the record of an earlier run with these settings; None where there is none
     picture_px  width and height of a finished frame
     kind        what frames are written as
     bytes       estimate of what will be written; at least ``least_bytes``
     seconds     estimate on this machine; None when no frame could be measured
     measured    the shot whose frames were measured for that; "" when none
+    by_record   they were not measured now, but finished in an earlier run
     """
 
     entry: Entry
@@ -41,12 +46,14 @@ class ShotCheck:
     remarks: tuple[str, ...] = ()
     total: int = 0
     before: int = 0
+    record: Path | None = None
     picture_px: tuple[int, int] | None = None
     kind: str = ""
     bytes: int = 0
     least_bytes: int = 0
     seconds: float | None = None
     measured: str = ""
+    by_record: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,18 +146,24 @@ def _totals(shots: Sequence[ShotCheck], checked: Checks) -> list[str]:
         free = f"where {size(disk.free_bytes)} are free"
         lines += _wrapped(f"About {size(disk.bytes)} to write to the disk of {disk.folder}, {free}.")
     known = [shot for shot in shots if shot.seconds is not None]
-    measured = sorted({shot.measured for shot in known if shot.measured})
-    if measured:
+    if said := _by(known):
         seconds = sum(shot.seconds or 0.0 for shot in known)
-        by = ", ".join(measured[:4]) + (f" and {len(measured) - 4} more" if len(measured) > 4 else "")
-        said = (
-            f"About {duration(seconds)} on this machine with {_count(checked.hands, 'frame')} in flight: up to three "
-            f"frames each were finished for this, of {by}; others are taken to need as long for as many pixels."
-        )
-        lines += _wrapped(said)
+        about = f"About {duration(seconds)} on this machine with {_count(checked.hands, 'frame')} in flight"
+        lines += _wrapped(f"{about}: {said}; others are taken to need as long for as many pixels.")
     if lacking := len(shots) - len(known):
         lines.append(f"No time is known for {_count(lacking, 'shot')}: none of their frames was measured.")
     return lines
+
+
+def _by(shots: Sequence[ShotCheck]) -> str:
+    """Where the estimate of time comes from; "" when it is of nothing."""
+    said = []
+    for by_record, words in ((True, _RECALLED), (False, _MEASURED)):
+        names = sorted({shot.measured for shot in shots if shot.by_record == by_record and shot.before < shot.total})
+        if names:
+            more = f" and {len(names) - 4} more" if len(names) > 4 else ""
+            said.append(f"{words} {', '.join(names[:4])}{more}")
+    return "; ".join(said)
 
 
 def _said(shot: ShotCheck, sentences: Sequence[str]) -> list[str]:

@@ -104,6 +104,8 @@ def _row(shot: State) -> tuple[str, str, str, str]:
     remarks = []
     if shot["before"]:
         remarks.append(f"{shot['before']} done before")
+    if shot.get("stand_ins"):
+        remarks.append(shot["stand_ins"])
     if shot["failed"]:
         remarks.append(f"{shot['failed']} failed")
     if shot["resting"]:

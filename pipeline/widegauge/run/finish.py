@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 from widegauge.run.ctrlc import CtrlC
@@ -50,7 +50,7 @@ def finish(job: Job, *, workers: int = 0, on_frame: Callable[[Progress], None] =
             frame, skipped = task.result()
             done += 1
             if not skipped:
-                output.add(number, frame)
+                output.add(number, replace(frame, hands=workers))
             on_frame(Progress(number, frame.seconds, skipped, done, len(numbers), frame.remarks))
         except Exception as error:
             failed = failed or error

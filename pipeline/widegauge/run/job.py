@@ -7,6 +7,7 @@ import time
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
+from socket import gethostname
 
 from widegauge.errors import MediaError, mistake
 from widegauge.media.images import default_kind, extension, write_picture
@@ -102,6 +103,7 @@ def _finished(job: Job, number: int, known: FrameRecord | None) -> tuple[FrameRe
         remarks=dict(made.remarks),
         not_held=not_held,
         checks=made.checks(job.plan, job.plate, kind=job.kind),
+        host=gethostname(),
     )
     return frame, False
 

@@ -31,6 +31,7 @@ SAVE_SHARE = 0.02
 class FrameRecord:
     """A finished frame: checksums of what it was made from and of what was written.
 
+    ``seconds`` is by the clock, on ``host``, with ``hands`` frames in flight (0: not known).
     ``mended`` says what stands in for a frame that failed, and why; such a frame has no source, so that a rerun tries
     it again.
     """
@@ -45,6 +46,8 @@ class FrameRecord:
     not_held: dict[str, Any] = field(default_factory=dict)
     checks: dict[str, Any] = field(default_factory=dict)
     mended: str = ""
+    host: str = ""
+    hands: int = 0
 
     def holds(self, folder: Path, *, source: str, depth: str) -> bool:
         """Whether it was made from these very inputs and its file is still what was written."""
