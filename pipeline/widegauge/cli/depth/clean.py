@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from widegauge.cli.depth.options import out_option, preset_option
-from widegauge.cli.options import frames_option, shot_argument
+from widegauge.cli.options import frames_option, proxy_option, shot_argument
 
 
 @click.command("clean")
@@ -15,6 +15,7 @@ from widegauge.cli.options import frames_option, shot_argument
 @out_option
 @preset_option
 @frames_option
+@proxy_option
 @click.option(
     "--window", type=click.Choice(["1", "3", "5"]), default="5", show_default=True, help="Frames in each median."
 )
@@ -25,10 +26,13 @@ from widegauge.cli.options import frames_option, shot_argument
     metavar="PX",
     help="How far edges may move to the plate's.  [a pixel of a smaller or soft map; 0 for a hard one]",
 )
-def command(shot: Path, out: Path, preset: str, frames: str | None, window: str, align_px: float | None) -> None:
+def command(
+    shot: Path, out: Path, preset: str, frames: str | None, proxy: str, window: str, align_px: float | None
+) -> None:
     """Settle SHOT's own depth: noise by a median, flicker by one over time, edges by the plate.
 
-    Maps smaller than the footage come out at its size. What is not known is filled from the farther side.
+    Maps smaller than the footage come out at its size, or the proxy's. What is not known is filled from the farther
+    side.
     """
     from widegauge.plate import open_plate
     from widegauge.report.depthtext import cleaned_text
@@ -41,7 +45,7 @@ def command(shot: Path, out: Path, preset: str, frames: str | None, window: str,
     refuse_sources(out, plate)
     focus = focus_of(plate)
     scale_px_m = blur_scale(plate, preset)(float("inf") if focus is None else focus.nearest_m)
-    made = cleaner(plate, scale_px_m=scale_px_m, window=int(window), align_px=align_px)
+    made = cleaner(plate, scale_px_m=scale_px_m, window=int(window), align_px=align_px, proxy=proxy)
     for told in write_cleaned(made, out=out):
         click.echo(
             cleaned_text(

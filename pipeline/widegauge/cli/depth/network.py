@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from widegauge.cli.depth.options import out_option, preset_option
-from widegauge.cli.options import frames_option, shot_argument
+from widegauge.cli.options import frames_option, proxy_option, shot_argument
 
 
 @click.command("network")
@@ -31,6 +31,7 @@ from widegauge.cli.options import frames_option, shot_argument
 @click.option("--window", default=3, show_default=True, help="Frames over which values settle along the motion.")
 @preset_option
 @frames_option
+@proxy_option
 def command(
     shot: Path,
     model: Path,
@@ -46,6 +47,7 @@ def command(
     window: int,
     preset: str,
     frames: str | None,
+    proxy: str,
 ) -> None:
     """Depth of SHOT by a single-picture network of your own choice.
 
@@ -61,7 +63,9 @@ def command(
 
     tapes = read_tapes(texts, kind="inverse", fewest=2, drifting=False) if texts else []
     wants = Wants(kind, input_px, layout, mean, spread, output)
-    job = network.open_job(shot, model, wants, out=out, frames=frames, tiles=tiles, window=window, tapes=tapes)
+    job = network.open_job(
+        shot, model, wants, out=out, frames=frames, tiles=tiles, window=window, tapes=tapes, proxy=proxy
+    )
     scale_px_m = blur_scale(job.plate, preset)
     for number in network.write_maps(job):
         click.echo(f"frame {number}: seen", err=True)

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from widegauge.cli.depth.options import out_option, preset_option
-from widegauge.cli.options import frames_option, shot_argument
+from widegauge.cli.options import frames_option, proxy_option, shot_argument
 
 
 @click.command("stereo")
@@ -27,6 +27,7 @@ from widegauge.cli.options import frames_option, shot_argument
 @click.option("--right-part", metavar="NAME", help="Part or layer of an EXR that RIGHT is.")
 @preset_option
 @frames_option
+@proxy_option
 def command(
     shot: Path,
     right: Path,
@@ -41,6 +42,7 @@ def command(
     right_part: str | None,
     preset: str,
     frames: str | None,
+    proxy: str,
 ) -> None:
     """Depth of SHOT from RIGHT, the same moments seen from the right: numbered frames, a folder, or a movie.
 
@@ -51,7 +53,7 @@ def command(
     from widegauge.run.depthmaps.write import shot_lines
 
     rig = Rig(focal_px, baseline_m, offset_px, converged_m, calibration, nearest_m, farthest_m)
-    pair = open_pair(shot, right, rig, out=out, frames=frames, right_part=right_part)
+    pair = open_pair(shot, right, rig, out=out, frames=frames, right_part=right_part, proxy=proxy)
     per_px = blur_per_px(pair, preset)
     width, height = pair.matched_px
     click.echo(

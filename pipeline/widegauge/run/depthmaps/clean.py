@@ -16,6 +16,7 @@ from widegauge.errors import MediaError, mistake
 from widegauge.frame import Float32
 from widegauge.kernels.discs import MAX_RADIUS_PX
 from widegauge.plate import Plate
+from widegauge.run.depthmaps.small import light_at, shrink_of, thinned
 from widegauge.run.depthmaps.write import depth_name, write_depth
 from widegauge.stages.defocus import blur_radius_px
 
@@ -60,6 +61,7 @@ class Cleaner:
     window       frames in each median, 1, 3 or 5
     shrink       by how much soft maps are made smaller before their edges are made hard: one ratio for the whole shot
     align_px     how far edges may move to the plate's; None: a pixel of a smaller or soft map, not at all in a hard one
+    proxy        by which whole number the plate, and what comes out, is smaller than the footage
     """
 
     plate: Plate
@@ -67,6 +69,7 @@ class Cleaner:
     window: int = 5
     shrink: int = 1
     align_px: float | None = None
+    proxy: int = 1
     _seen: dict[int, _Seen] = field(default_factory=dict)
 
     def frame(self, number: int) -> tuple[Float32, Cleaned]:
@@ -88,7 +91,7 @@ class Cleaner:
         settled = clean.filled_to_border(settled)
         settled = clean.smaller(settled, self.shrink)
         rows, columns = settled.shape
-        rgb = self.plate.linear(self.plate.read(number))[0]
+        rgb = light_at(self.plate, number, self.proxy)
         beside = cv2.resize(rgb, (columns, rows), interpolation=cv2.INTER_AREA) if columns < width else rgb
         hard, remarks = blur_radius_px(
             clean.distance(settled, self.scale_px_m),
@@ -110,19 +113,16 @@ class Cleaner:
         return clean.distance(done, self.scale_px_m), told
 
     def _look(self, number: int) -> _Seen:
-        depth_m = self.plate.depth_m(number)
-        assert depth_m is not None
-        height, width = depth_m.shape
-        if not metres.fits(depth_px=(width, height), footage_px=self.plate.footage_px):
-            name, footage_px = self.plate.depth[number].name, self.plate.footage_px
-            raise MediaError(metres.sizes_differ(name, depth_px=(width, height), footage_px=footage_px))
+        depth_m = _map_m(self.plate, number, self.proxy)
         radius_px = clean.radius_at_infinity(depth_m, self.scale_px_m)
         quiet = clean.without_noise(radius_px)
-        picture = shown(self.plate.linear(self.plate.read(number))[0])
+        picture = shown(light_at(self.plate, number, self.proxy))
         return _Seen(quiet, clean.noise_frac(radius_px), clean.softness_px(quiet), picture)
 
 
-def cleaner(plate: Plate, *, scale_px_m: float, window: int, align_px: float | None = None) -> Cleaner:
+def cleaner(
+    plate: Plate, *, scale_px_m: float, window: int, align_px: float | None = None, proxy: str = "1"
+) -> Cleaner:
     """A cleaner for a shot with maps; SettingsError for one without."""
     if not plate.depth:
         raise mistake(
@@ -132,12 +132,23 @@ def cleaner(plate: Plate, *, scale_px_m: float, window: int, align_px: float | N
             "the shot has no depth maps to clean",
             "name them under [depth], or make some: `widegauge depth --help` lists the ways",
         )
-    first = plate.depth_m(next(n for n in plate.numbers if n in plate.depth))
-    assert first is not None
+    small = shrink_of(proxy, plate.footage_px)
+    first = _map_m(plate, next(n for n in plate.numbers if n in plate.depth), small)
     nearest_m = float(np.nanquantile(first, 0.001))
     scale_px_m = min(scale_px_m, NEAREST_FRAC * MAX_RADIUS_PX * nearest_m)
     softness_px = clean.softness_px(clean.without_noise(clean.radius_at_infinity(first, scale_px_m)))
-    return Cleaner(plate, scale_px_m, window, clean.shrink_for(softness_px), align_px)
+    return Cleaner(plate, scale_px_m, window, clean.shrink_for(softness_px), align_px, small)
+
+
+def _map_m(plate: Plate, number: int, proxy: int) -> Float32:
+    """A frame's own map in metres, no larger than the proxy; MediaError for one of another shape than the footage."""
+    depth_m = plate.depth_m(number)
+    assert depth_m is not None
+    height, width = depth_m.shape
+    footage_px = plate.footage_px
+    if not metres.fits(depth_px=(width, height), footage_px=footage_px):
+        raise MediaError(metres.sizes_differ(plate.depth[number].name, depth_px=(width, height), footage_px=footage_px))
+    return thinned(depth_m, (footage_px[0] // proxy, footage_px[1] // proxy))
 
 
 def write_cleaned(made: Cleaner, *, out: Path) -> Iterator[Cleaned]:

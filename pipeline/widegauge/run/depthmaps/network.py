@@ -22,6 +22,7 @@ from widegauge.media.encoding import bake, rgb_matrix
 from widegauge.media.footage import listed
 from widegauge.plate import Plate, resized
 from widegauge.run.depthmaps.scale import Maps, Scaled, fit_tapes
+from widegauge.run.depthmaps.small import light_at, shrink_of
 from widegauge.run.depthmaps.write import CHANNEL, depth_name, open_without_depth, refuse_sources, write_depth
 
 RELATIVE = "relative"
@@ -38,6 +39,7 @@ class Job:
     columns, rows   of tiles
     window          frames over which a value's median is taken; 1: none
     tapes           taped distances, on frames of the shot; empty: the maps stay relative
+    shrink          by which whole number frames are made smaller before the network sees them, and maps at least
     """
 
     plate: Plate
@@ -47,6 +49,7 @@ class Job:
     window: int
     tapes: tuple[Tape, ...]
     out: Path
+    shrink: int = 1
 
     @property
     def is_metric(self) -> bool:
@@ -65,7 +68,7 @@ class Job:
         fractions = [
             n for n in range(1, 17) if width % n == 0 and height % n == 0 and width / n >= given * self.columns
         ]
-        shrink = max(fractions, default=1)
+        shrink = max([self.shrink, *fractions])
         return width // shrink, height // shrink
 
     @cached_property
@@ -77,7 +80,7 @@ class Job:
 
     def see(self, number: int) -> tuple[Float32, npt.NDArray[np.uint8]]:
         """What the network says of a frame, as inverse depth; and the frame as bytes, to look for motion on."""
-        light, _ = self.plate.linear(self.plate.read(number))
+        light = light_at(self.plate, number, self.shrink)
         try:
             said = tiled(self.network, self._to_srgb(light), columns=self.columns, rows=self.rows, size_px=self.map_px)
         except MediaError as error:
@@ -97,12 +100,14 @@ def open_job(
     tiles: str,
     window: int,
     tapes: Sequence[Tape],
+    proxy: str = "1",
 ) -> Job:
     """Open a shot and a network; SettingsError with every mistake in either, or in how they are to be used."""
     wrong: list[Mistake] = []
-    plate = network = None
+    plate, network, shrink = None, None, 1
     try:
         plate = open_without_depth(shot, frames=frames)
+        shrink = shrink_of(proxy, plate.footage_px)
         refuse_sources(out, plate)
     except SettingsError as error:
         wrong.extend(error.mistakes)
@@ -126,7 +131,7 @@ def open_job(
         raise SettingsError(wrong)
     first = plate.numbers[0]
     placed = tuple(tape if tape.frame is not None else replace(tape, frame=first) for tape in tapes)
-    return Job(plate, network, columns, rows, window, placed, out)
+    return Job(plate, network, columns, rows, window, placed, out, shrink)
 
 
 def write_maps(job: Job) -> Iterator[int]:

@@ -17,8 +17,9 @@ from widegauge.errors import MediaError, Mistake, SettingsError, mistake
 from widegauge.frame import Float32
 from widegauge.media.footage import listed, open_footage
 from widegauge.physics.lens import image_distance_mm
-from widegauge.plate import Plate, resized
+from widegauge.plate import Plate
 from widegauge.run.depthmaps.blur import blur_scale
+from widegauge.run.depthmaps.small import light_at, shrink_of
 from widegauge.run.depthmaps.write import depth_name, open_without_depth, refuse_sources, write_depth
 from widegauge.shot import Shot
 
@@ -102,8 +103,7 @@ class Pair:
         """A frame's two views, ready to be matched."""
         shown = []
         for plate in (self.plate, self.other):
-            light = resized(plate.linear(plate.read(number))[0], self.matched_px)
-            shown.append(stereo.shown(light))
+            shown.append(stereo.shown(light_at(plate, number, self.shrink)))
         if self.rectified is not None:
             shown = list(self.rectified.views(*shown))
         left, right = (np.ascontiguousarray(view[:, ::-1]) if self.is_mirrored else view for view in shown)
@@ -124,7 +124,14 @@ class Matched:
 
 
 def open_pair(
-    shot: Path, right: Path, rig: Rig, *, out: Path, frames: str | None = None, right_part: str | None = None
+    shot: Path,
+    right: Path,
+    rig: Rig,
+    *,
+    out: Path,
+    frames: str | None = None,
+    right_part: str | None = None,
+    proxy: str = "1",
 ) -> Pair:
     """Open a shot and its second view; SettingsError with every mistake in what was told of the two cameras."""
     wrong = list(_contradictions(rig))
@@ -142,9 +149,10 @@ def open_pair(
     for opened in (plate, other):
         if opened is not None:
             each(partial(refuse_sources, out, opened))
-    if wrong or plate is None or other is None:
+    small = None if plate is None else each(partial(shrink_of, proxy, plate.footage_px))
+    if wrong or plate is None or other is None or small is None:
         raise SettingsError(wrong)
-    shrink = _shrink(plate.footage_px)
+    shrink = max(small, _shrink(plate.footage_px))
     rectified = None
     if calibration is not None and rig.calibration is not None:
         width, height = plate.footage_px
