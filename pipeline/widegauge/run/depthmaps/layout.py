@@ -68,7 +68,11 @@ class Carried:
         return stand.upright((foot.x_px, foot.y_px), inverse_m) if first.upright else stand.facing(inverse_m)
 
     def background(self, number: int) -> Float32:
-        """(H, W) 1/Z of the ground, and of the backing above and behind it."""
+        """(H, W) 1/Z of the ground, and of the backing above and behind it.
+
+        What rises above the last ground of a column is not put there by guess: on the sample frame that leaves 70 %
+        within a pixel of blur where this leaves 69 %, and 77 % if sky and water too were known for sure.
+        """
         stand = self.stand(number)
         ground = stand.level().inverse_m(stand.width_px, stand.height_px)
         return np.maximum(ground, np.float32(1.0 / self.job.layout.ground.backing_m))
