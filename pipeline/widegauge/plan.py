@@ -63,7 +63,7 @@ class Plan:
         focus = self.setup.focus
         if self.depth_range_m is not None and focus is not None:
             (near_m, far_m), focus_m = self.depth_range_m, focus.marks[0][1]
-            if near_m > FAR_OFF * focus_m or far_m < focus_m / FAR_OFF:
+            if math.isfinite(focus_m) and (near_m > FAR_OFF * focus_m or far_m < focus_m / FAR_OFF):
                 said["depth"] = (
                     f"runs from {near_m:.4g} to {far_m:.4g} m, focus lies at {focus_m:.4g} m: check depth.kind and "
                     "depth.metres_per_unit (0.001 for millimetres)"

@@ -18,25 +18,27 @@ from widegauge.physics.formats import Format
 from widegauge.physics.transfer import scan_mtf50
 from widegauge.stages import ORDER
 from widegauge.stages.stage import Settings
-from widegauge.tomlfile import Positive, Table, nearest, read_records, read_table, read_toml
+from widegauge.tomlfile import Finite, Positive, Table, nearest, read_records, read_table, read_toml
 from widegauge.units import parse_stop
 
 _DATA_FILES = ("formats.toml", "stocks.toml")
 _OVERRIDE = re.compile(r"^([a-z0-9_]+)\.([a-z0-9_]+)=(.*)$", re.DOTALL)
+
+Side = Annotated[float, Field(ge=1.0, le=1000.0)]
 
 
 class Negative(Table):
     """The large negative: format (or picture_mm), stop and stock."""
 
     format: str | None = Field(None, description="name of a format in presets/formats.toml")
-    picture_mm: Annotated[tuple[Positive, Positive], Field(strict=False)] | None = Field(
+    picture_mm: Annotated[tuple[Side, Side], Field(strict=False)] | None = Field(
         None, validate_default=True, description="width and height of the picture area, instead of format"
     )
     stop: str = Field(description='what the large camera would be set to, "f/2.8"')
     stock: str = Field(description="name of a stock in presets/stocks.toml")
     exposure_stops: float = Field(0.0, ge=-6.0, le=6.0, description="over- (above 0) or under-exposure")
     lens_mtf50_cpmm: Positive = Field(80.0, description="of the large camera's lens, on the negative")
-    scan_mtf50_cpmm: float = Field(60.0, ge=0.0, description="of the scan, on the negative; 0: none")
+    scan_mtf50_cpmm: Finite = Field(60.0, ge=0.0, description="of the scan, on the negative; 0: none")
     scan_resolves_px: int = Field(
         0, ge=0, le=65536, description="pixels across the format that the scan resolves, instead of scan_mtf50_cpmm"
     )
@@ -163,8 +165,11 @@ def load_preset(name: str, *, overrides: Sequence[str] = ()) -> PresetFile:
     try:
         preset = read_table(Preset, data, file=path)
     except SettingsError as error:
-        laid = {match[1] + "." + match[2] for text in overrides if (match := _OVERRIDE.match(text))}
-        wrong.extend(replace(each, file="--set") if each.key in laid else each for each in error.mistakes)
+        matches = [match for text in overrides if (match := _OVERRIDE.match(text))]
+        laid = {key for match in matches for key in (match[1], f"{match[1]}.{match[2]}")}
+        wrong.extend(
+            replace(each, file="--set") if each.key.partition("[")[0] in laid else each for each in error.mistakes
+        )
     if wrong:
         raise SettingsError(wrong)
     return preset
@@ -219,6 +224,7 @@ def _laid(below: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
 def _value(text: str) -> Any:
     """A value as TOML would read it; a bare word is a string."""
     try:
-        return tomllib.loads(f"value = {text}")["value"]
-    except tomllib.TOMLDecodeError:
+        (value,) = tomllib.loads(f"value = {text}").values()
+    except ValueError:
         return text
+    return value

@@ -19,7 +19,7 @@ _RIVALS = {"distance_m": ("pull", "point"), "mtf50_cpp": ("mtf",)}
 """Keys that may not stand beside a key: laying it over them takes their place."""
 
 Pair = Annotated[tuple[Positive, Positive], Field(strict=False)]
-Rows = Annotated[tuple[Annotated[tuple[float, float], Field(strict=False)], ...], Field(strict=False)]
+Rows = Annotated[tuple[Annotated[tuple[Finite, Finite], Field(strict=False)], ...], Field(strict=False)]
 
 
 class Footage(Table):
@@ -33,8 +33,8 @@ class Footage(Table):
     rate: str | None = Field(None, description='"24" or "24000/1001"; else what the footage says, else 24')
     range: Literal["full", "legal"] = Field("full", description="code range of the footage")
     missing: Literal["error", "hold", "black"] = Field("error", description="what to do for a missing frame")
-    exposure_stops: Finite = Field(0.0, description="gain after which 0.18 is mid-grey")
-    clip_linear: float = Field(0.0, ge=0.0, description="level at which the sensor clipped; 0: not stated")
+    exposure_stops: Finite = Field(0.0, ge=-16.0, le=16.0, description="gain after which 0.18 is mid-grey")
+    clip_linear: Finite = Field(0.0, ge=0.0, description="level at which the sensor clipped; 0: not stated")
     highlight_stops: float = Field(0.0, ge=0.0, le=8.0, description="how far clipped lamps may be lifted")
 
     @field_validator("path")
@@ -110,7 +110,7 @@ class Camera(Table):
 class Lens(Table):
     """The lens, by its own marks; the focal reducer behind it."""
 
-    focal_mm: Positive = Field(description="the lens's own focal length")
+    focal_mm: Finite = Field(ge=0.1, le=10_000.0, description="the lens's own focal length")
     stop: str = Field(description='"f/1.4" or "T1.5", as marked')
     transmittance: Annotated[float, Field(gt=0.0, le=1.0)] | None = Field(
         None, validate_default=True, description="share of light that passes; required with a T-stop"

@@ -54,16 +54,21 @@ M = TypeVar("M", bound=BaseModel)
 
 
 def read_toml(path: Path) -> dict[str, Any]:
-    """Parse a TOML file; SettingsError when it is missing, unreadable or not TOML (with the line)."""
+    """Parse a TOML file, with a byte order mark or without; SettingsError when it is missing or not TOML."""
     try:
-        with path.open("rb") as file:
-            return tomllib.load(file)
+        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
     except FileNotFoundError:
         raise mistake(path, "", None, "no such file", "check the name") from None
+    except IsADirectoryError:
+        raise mistake(path, "", None, "is a folder", "name the file in it") from None
     except OSError as error:
         raise mistake(path, "", None, f"can't be read ({error.strerror})", "check its permissions") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError:
+        raise mistake(path, "", None, "not TOML: its text is not UTF-8", "save it as UTF-8") from None
+    except tomllib.TOMLDecodeError as error:
         raise mistake(path, "", None, f"not TOML: {error}", "mend that line") from None
+    except RecursionError:
+        raise mistake(path, "", None, "not TOML: brackets within brackets without end", "mend that line") from None
 
 
 def read_table(model: type[M], data: Mapping[str, Any], *, file: object, folder: Path | None = None) -> M:
@@ -74,7 +79,7 @@ def read_table(model: type[M], data: Mapping[str, Any], *, file: object, folder:
     try:
         return model.model_validate(data, context={"folder": folder})
     except ValidationError as error:
-        raise SettingsError([_explain(str(file), model, e) for e in error.errors(include_url=False)]) from None
+        raise SettingsError(_explained(str(file), model, error)) from None
 
 
 def read_records(kind: type, data: Mapping[str, Any], *, file: object) -> dict[str, Any]:
@@ -82,7 +87,7 @@ def read_records(kind: type, data: Mapping[str, Any], *, file: object) -> dict[s
     try:
         return TypeAdapter(dict[str, kind], config=ConfigDict(extra="forbid")).validate_python(data)  # type: ignore[valid-type]
     except ValidationError as error:
-        raise SettingsError([_explain(str(file), None, e) for e in error.errors(include_url=False)]) from None
+        raise SettingsError(_explained(str(file), None, error)) from None
 
 
 def nearest(name: str, known: list[str]) -> str:
@@ -91,11 +96,26 @@ def nearest(name: str, known: list[str]) -> str:
     return f'did you mean "{close[0]}"' if close else "known: " + ", ".join(known)
 
 
+def _explained(file: str, model: type[BaseModel] | None, error: ValidationError) -> list[Mistake]:
+    """Every mistake; of a key that may be a word or a list, only those of what it tries to be."""
+    meant = []
+    for each in error.errors(include_url=False):
+        loc, is_word = each["loc"], isinstance(each["input"], str)
+        ways = [part for part in loc if isinstance(part, str) and part.startswith(("literal[", "tuple["))]
+        if ways and loc[-1] == ways[0] and ways[0].startswith("literal[") != is_word:
+            continue
+        meant.append({**each, "loc": tuple(part for part in loc if part not in ways)})
+    return [_explain(file, model, each) for each in meant]
+
+
 def _explain(file: str, model: type[BaseModel] | None, error: Any) -> Mistake:
     loc: tuple[str | int, ...] = error["loc"]
     key = "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in loc).lstrip(".")
     owner, description = _look_up(model, loc)
-    rule, remedy = error["msg"], description or "see `widegauge presets schema`, for a shot file with --shot"
+    remedy = (
+        f"it means: {description}" if description else "see `widegauge presets schema`, for a shot file with --shot"
+    )
+    rule = error["msg"]
     value = "" if error["type"] == "missing" else _short(error["input"])
     match error["type"]:
         case "extra_forbidden":

@@ -10,6 +10,9 @@ from fractions import Fraction
 _STOP = re.compile(r"^\s*(f/|T)\s*(\d+(?:\.\d+)?)\s*$")
 _RANGE = re.compile(r"^\s*(\d+)(?:\s*-\s*(\d+)(?:\s*x\s*(\d+))?)?\s*$")
 
+MOST_FRAMES = 1_000_000
+"""Of a range: eleven hours and a half at 24 frames a second."""
+
 
 @dataclass(frozen=True, slots=True)
 class Stop:
@@ -54,6 +57,8 @@ def parse_frames(text: str) -> range:
     first, last, step = int(match[1]), int(match[2] or match[1]), int(match[3] or 1)
     if last < first or step < 1:
         raise ValueError("the last frame comes before the first, or the step is 0")
+    if (last - first) // step >= MOST_FRAMES:
+        raise ValueError(f"a range holds at most {MOST_FRAMES} frames")
     return range(first, last + 1, step)
 
 

@@ -64,7 +64,8 @@ class FocusPull:
             return self.marks[-1][1]
         (f0, d0), (f1, d1) = self.marks[after - 1], self.marks[after]
         t = (frame - f0) / (f1 - f0)
-        return 1.0 / ((1.0 - t) / d0 + t / d1)
+        nearness = (1.0 - t) / d0 + t / d1
+        return 1.0 / nearness if nearness > 0.0 else math.inf
 
     @property
     def nearest_m(self) -> float:
