@@ -273,15 +273,20 @@ class TestFrames:
 
 
 class TestOutput:
-    def test_what_is_finished_already(self, shot: Callable[..., Entry], tmp_path: Path) -> None:
+    @pytest.mark.parametrize("place", ["out", "/out"])
+    def test_what_is_finished_already(
+        self, shot: Callable[..., Entry], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, place: str
+    ) -> None:
+        """Whether the output was named from where one stands, or in full."""
+        monkeypatch.chdir(tmp_path)
         entry = shot("a", count=3, preset="super-16")
         plan, plate, proxy = bind(entry.shot, entry.preset, frames="1001-1002")
-        out = tmp_path / "out"
+        out = tmp_path / "out" if place.startswith("/") else Path(place)
         finish(make_job(plan, plate, out=out / "a", proxy=proxy))
         checked = seen([entry], out)
         (found,) = checked.shots
         assert (found.before, found.total) == (2, 3)
-        assert "2 of 3 frames are finished" in checked.remarks[0]
+        assert "1 frame to finish, 2 are done and stay" in check_text(checked)
         assert found.bytes == pytest.approx(seen([entry], tmp_path / "new").shots[0].bytes / 3)
         other = Entry(entry.at, "a", entry.shot, entry.preset, overrides=("grain.seed=99",))
         (found,) = seen([other], out).shots

@@ -59,7 +59,7 @@ class Checked:
             Outcome(
                 shot.entry,
                 "refused",
-                "\n".join([*shot.problems, *shot.remarks] if shot.before else shot.problems),
+                "\n".join([*shot.problems, *_there(shot)]),
                 shot.out,
                 shot.record,
                 total=shot.total,
@@ -73,6 +73,13 @@ class Checked:
     @property
     def remarks(self) -> tuple[str, ...]:
         return tuple(f"{shot.entry.name}: {text}" for shot in self.shots for text in shot.remarks)
+
+
+def _there(shot: ShotCheck) -> list[str]:
+    """What lies in the folder of a shot that is refused."""
+    if not shot.record:
+        return []
+    return [f"{shot.before} of {shot.total} frames are finished from before.", *shot.remarks]
 
 
 def check(

@@ -49,7 +49,7 @@ def look_at_output(found: Found, *, proxy: Fraction) -> There:
         reason = "it is a file" if place.exists() and not place.is_dir() else error.strerror
         found.problems.append(f"{place}: can't write there ({reason}). Choose another folder, or mend its permissions.")
         return nothing
-    if found.plate is None or found.preset is None or place != found.out:
+    if found.plate is None or found.preset is None or place != found.out.absolute():
         return nothing
     if is_held(found.out):
         found.problems.append(f"{found.out}: is being written to by another program. Wait for it, or choose another.")
@@ -69,10 +69,6 @@ def look_at_output(found: Found, *, proxy: Fraction) -> There:
     if whole and not known.same:
         found.remarks.append(f"{len(whole)} frames are finished with other settings, and will be made anew")
         whole = {}
-    elif whole:
-        found.remarks.append(
-            f"{len(whole)} of {len(names)} frames are finished, by the record; they stay if their sources are the same"
-        )
     if stand_ins and known.same:
         found.remarks.append(f"{listed(stand_ins)} failed in an earlier run, and something stands in; tried again")
     stale = sum(count for name, count in sizes.items() if name in names and names[name] not in whole)

@@ -141,8 +141,11 @@ def _table(shots: Sequence[ShotCheck]) -> list[str]:
 
 def _totals(shots: Sequence[ShotCheck], checked: Checks) -> list[str]:
     frames, before = sum(shot.total for shot in shots), sum(shot.before for shot in shots)
-    lines = [f"{_count(frames - before, 'frame')} to finish" + (f", {before} are done." if before else ".")]
-    for disk in checked.disks:
+    lines = [
+        f"{_count(frames - before, 'frame')} to finish"
+        + (f", {before} are done and stay if their sources are the same." if before else ".")
+    ]
+    for disk in (disk for disk in checked.disks if disk.bytes):
         free = f"where {size(disk.free_bytes)} are free"
         lines += _wrapped(f"About {size(disk.bytes)} to write to the disk of {disk.folder}, {free}.")
     known = [shot for shot in shots if shot.seconds is not None]
