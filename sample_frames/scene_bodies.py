@@ -2,7 +2,7 @@
 
 import math
 
-from scene_noise import compiled, fbm_2d, noise_2d, noise_3d, smoothstep
+from scene_noise import compiled, compiled_as, fbm_2d, noise_2d, noise_3d, smoothstep
 
 BODY_PASSENGER = 0
 BODY_BOLLARD = 1
@@ -385,7 +385,7 @@ def body_distance(body: int, x: float, y: float, z: float) -> tuple[float, int]:
     return hull(x, y, z)
 
 
-@compiled
+@compiled_as("float64(float64, float64, int64)")
 def mottle(x: float, y: float, salt: int) -> float:
     """Return broad uneven staining in [0, 1]."""
     return min(max(0.5 + 0.9 * fbm_2d(x, y, 4, salt), 0.0), 1.0)

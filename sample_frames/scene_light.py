@@ -17,7 +17,7 @@ from scene_bodies import (
     MAT_WINDOW,
 )
 from scene_look import haze_at, sky, water_slopes
-from scene_noise import compiled, fbm_2d, hash_frac
+from scene_noise import compiled, compiled_as, fbm_2d, hash_frac
 from scene_shapes import FAR_M, blocked, normal_at, trace
 from scene_surface import surface
 
@@ -31,7 +31,7 @@ GLINT_CAP = 8.0
 MIRROR_ROUGH = 0.09
 
 
-@compiled
+@compiled_as("UniTuple(float64, 2)(int64, int64, int64, int64)")
 def draw(pixel, pair, n, count):
     """Return an even pair of numbers in [0, 1) for sample n of count (a power of two) and one use of chance."""
     k = (n * (2 * pair + 1)) % count

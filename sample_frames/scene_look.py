@@ -2,13 +2,13 @@
 
 import math
 
-from scene_noise import compiled, fbm_2d, noise_2d, smoothstep
+from scene_noise import compiled, compiled_as, fbm_2d, noise_2d, smoothstep
 from scene_shapes import SHORE_Z_M
 
 SUN_X, SUN_Z = -0.16, 0.987
 
 
-@compiled
+@compiled_as("UniTuple(float64, 3)(float64, float64, float64, boolean)")
 def sky(dx, dy, dz, clouds):
     """Return the sky's radiance in a direction; below the horizon it is mirrored."""
     e = max(abs(dy), 0.0)

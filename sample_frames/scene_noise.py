@@ -1,16 +1,23 @@
 """Counter-based hashes and value noise, the only source of chance in the sample scene."""
 
 import math
+from collections.abc import Callable
 
 from numba import njit
 
 _MASK = 0xFFFFFFFF
 
-compiled = njit(nogil=True, cache=True, fastmath=True, error_model="numpy")
+_HOW = {"nogil": True, "cache": True, "fastmath": True, "error_model": "numpy"}
+compiled = njit(**_HOW)
 """How every loop of the scene is compiled."""
 
 
-@compiled
+def compiled_as(signature: str) -> Callable[[Callable[..., float]], Callable[..., float]]:
+    """Compile for one signature: else a function is compiled anew for every constant that it is called with."""
+    return njit(signature, **_HOW)
+
+
+@compiled_as("float64(int64, int64, int64)")
 def hash_frac(i: int, j: int, k: int) -> float:
     """Return a number in [0, 1) that depends on three integers only."""
     h = (i * 0x8DA6B343 + j * 0xD8163841 + k * 0xCB1AB31F) & _MASK
@@ -20,7 +27,7 @@ def hash_frac(i: int, j: int, k: int) -> float:
     return h * (1.0 / 4294967296.0)
 
 
-@compiled
+@compiled_as("float64(float64, float64, int64)")
 def noise_2d(x: float, y: float, salt: int) -> float:
     """Return smooth value noise in [-1, 1] on a unit lattice."""
     xf = math.floor(x)
@@ -38,7 +45,7 @@ def noise_2d(x: float, y: float, salt: int) -> float:
     return 2.0 * (a + (b - a) * u + (c - a) * v + (a - b - c + d) * u * v) - 1.0
 
 
-@compiled
+@compiled_as("float64(float64, float64, float64, int64)")
 def noise_3d(x: float, y: float, z: float, salt: int) -> float:
     """Return smooth value noise in [-1, 1] in space."""
     zf = math.floor(z)
@@ -50,7 +57,7 @@ def noise_3d(x: float, y: float, z: float, salt: int) -> float:
     return a + (b - a) * w
 
 
-@compiled
+@compiled_as("float64(float64, float64, int64, int64)")
 def fbm_2d(x: float, y: float, octaves: int, salt: int) -> float:
     """Return a sum of octaves of noise, each half as strong and about twice as fine."""
     total = 0.0
@@ -62,7 +69,7 @@ def fbm_2d(x: float, y: float, octaves: int, salt: int) -> float:
     return total
 
 
-@compiled
+@compiled_as("float64(float64, float64, int64, int64)")
 def stretched_2d(x: float, y: float, octaves: int, salt: int) -> float:
     """Return octaves of noise without turning the lattice, for grain that runs one way."""
     total = 0.0
@@ -74,7 +81,7 @@ def stretched_2d(x: float, y: float, octaves: int, salt: int) -> float:
     return total
 
 
-@compiled
+@compiled_as("float64(float64, float64, float64, int64, int64)")
 def fbm_3d(x: float, y: float, z: float, octaves: int, salt: int) -> float:
     """Return a sum of octaves of noise in space."""
     total = 0.0
@@ -86,7 +93,7 @@ def fbm_3d(x: float, y: float, z: float, octaves: int, salt: int) -> float:
     return total
 
 
-@compiled
+@compiled_as("float64(float64, float64, float64)")
 def smoothstep(low: float, high: float, x: float) -> float:
     """Return the cubic step from 0 at low to 1 at high."""
     u = (x - low) / (high - low)

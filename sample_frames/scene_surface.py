@@ -30,6 +30,7 @@ from scene_bodies import (
 )
 from scene_noise import (
     compiled,
+    compiled_as,
     fbm_2d,
     fbm_3d,
     hash_frac,
@@ -52,7 +53,7 @@ def deck_wetness(x, z):
     return smoothstep(-0.24, 0.26, w)
 
 
-@compiled
+@compiled_as("UniTuple(float64, 3)(float64, float64, int64, float64)")
 def _board_grain(u, v, salt, fine):
     """Return tone and relief of sawn wood; u runs along the board, v across it, metres."""
     bend = 0.25 * noise_2d(1.3 * u, 3.0 * v, salt)
