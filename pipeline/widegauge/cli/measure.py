@@ -92,7 +92,8 @@ def edge(
     light = whole.cut(where)
     light.refuse_clipped()
     found = asked(image, lambda: measure_edge(light.rgb))
-    _say(image, light.region, edge_text(found, pixel_um=pitch_um), edge_data(found, pixel_um=pitch_um), as_json)
+    text, data = edge_text(found, pixel_um=pitch_um), edge_data(found, pixel_um=pitch_um)
+    _say(image, light.region, text, data, as_json, doubts=found.doubts)
     _draw(plot, "edge", found, title=f"{image.name}, slanted edge", pixel_um=pitch_um)
 
 
@@ -133,7 +134,8 @@ def grain(
     )
     stock = stocks()[settings.negative.stock]
     text = grain_text(found, pixel_um=pitch_um, stock=stock.title)
-    _say(images[0], None, text, grain_data(found, pixel_um=pitch_um), as_json)
+    doubts = tuple(dict.fromkeys(doubt for each in found for doubt in each.doubts))
+    _say(images[0], None, text, grain_data(found, pixel_um=pitch_um), as_json, doubts=doubts)
     title = f"{images[0].name}, grain on {stock.title}, {pitch_um:.2f} um a pixel"
     _draw(plot, "grain", found, stock, title=title)
 
@@ -218,7 +220,8 @@ def blur(
     else:
         light.refuse_clipped()
         found = asked(image, lambda: measure_edge_blur(light.rgb, less_px=less_px))
-    _say(image, where, blur_text(found, pixel_um=pitch_um), blur_data(found, pixel_um=pitch_um), as_json)
+    text, data = blur_text(found, pixel_um=pitch_um), blur_data(found, pixel_um=pitch_um)
+    _say(image, where, text, data, as_json, doubts=found.doubts)
     _draw(plot, "blur", found, light.rgb, title=f"{image.name}, blur", pixel_um=pitch_um)
 
 
@@ -241,7 +244,8 @@ def noise(footage: Path, exposure_stops: float, encoding: str | None, plot: Path
             f"{footage}: coded too coarsely to show noise: most neighbouring pixels are equal. "
             "Take the original, with more bits."
         )
-    _say(footage, None, noise_text(found, exposure_stops=exposure_stops), noise_data(found), as_json)
+    text = noise_text(found, exposure_stops=exposure_stops)
+    _say(footage, None, text, noise_data(found), as_json, doubts=found.doubts)
     _draw(plot, "noise", found, title=f"{footage.name}, noise of the footage", exposure_stops=exposure_stops)
 
 
@@ -251,15 +255,22 @@ def _preset(name: str | None) -> PresetFile | None:
     return None if name is None else load_preset(name)
 
 
-def _say(image: Path, region: tuple[int, int, int, int] | None, text: str, data: dict[str, Any], as_json: bool) -> None:
+def _say(
+    image: Path,
+    region: tuple[int, int, int, int] | None,
+    text: str,
+    data: dict[str, Any],
+    as_json: bool,
+    *,
+    doubts: tuple[str, ...] = (),
+) -> None:
     import json
 
     if as_json:
-        click.echo(
-            json.dumps({"file": str(image), "region": None if region is None else list(region)} | data, indent=2)
-        )
+        head = {"file": str(image), "region": None if region is None else list(region)}
+        click.echo(json.dumps(head | data | {"doubts": list(doubts)}, indent=2))
     else:
-        click.echo(text)
+        click.echo("\n".join((text, *([""] if doubts else []), *(f"doubt: {doubt}" for doubt in doubts))))
 
 
 def _draw(path: Path | None, kind: str, *found: Any, **words: Any) -> None:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from widegauge.measure.doubt import edge_doubts, lamp_doubts, overshoot_frac
 from widegauge.measure.edge import sides
 from widegauge.measure.lamp import Lamp, find_lamp
 from widegauge.measure.refusal import RefusalError
@@ -41,11 +42,12 @@ class Blur:
 
 @dataclass(frozen=True, slots=True)
 class BlurFound:
-    """Blur of R, G, B and luminance, and what it was found from: a lamp or an edge."""
+    """Blur of R, G, B and luminance, what it was found from (a lamp or an edge), and what makes it less sure."""
 
     channels: tuple[Blur, ...]
     lamp: Lamp | None
     line: EdgeLine | None
+    doubts: tuple[str, ...] = ()
 
     def channel(self, name: str) -> Blur:
         """A channel by its name; KeyError when it could not be measured."""
@@ -68,14 +70,17 @@ def measure_lamp_blur(
     """
     lamp = find_lamp(rgb, at=at)
     planes = np.concatenate([np.moveaxis(rgb.astype(np.float64), 2, 0), luminance(rgb)[None]])
-    found = []
+    found, elongation = [], 1.0
     for c, name in enumerate(CHANNELS):
         moment = _lamp_moment(planes[c], lamp)
         if moment is not None:
+            elongation = moment[2]
             found.append(_blur(name, moment[0] - PIXEL_VARIANCE, moment[1], less_px))
     if not found:
         raise RefusalError("the lamp has no light above its surroundings", "choose another lamp with --at")
-    return BlurFound(tuple(found), lamp, None)
+    y, x = np.ogrid[: rgb.shape[0], : rgb.shape[1]]
+    spot = np.hypot(x - lamp.x_px, y - lamp.y_px) <= max(1.0, lamp.radius_px)
+    return BlurFound(tuple(found), lamp, None, lamp_doubts(planes[-1], spot, elongation=elongation))
 
 
 def measure_edge_blur(rgb: npt.NDArray[np.floating], *, less_px: float = 0.0) -> BlurFound:
@@ -95,7 +100,13 @@ def measure_edge_blur(rgb: npt.NDArray[np.floating], *, less_px: float = 0.0) ->
         found.append(_blur(name, variance - own, error, less_px))
     if refused is not None and (not found or found[-1].name != "Y"):
         raise refused
-    return BlurFound(tuple(found), None, spread.line)
+    dark, bright = sides(spread, len(planes) - 1)
+    if over := overshoot_frac(spread, dark=dark, bright=bright):
+        raise RefusalError(
+            f"sharpened: light overshoots beside the edge by {100 * over:.0f} % of the step, and has no blur radius",
+            "take the picture from before it was sharpened",
+        )
+    return BlurFound(tuple(found), None, spread.line, edge_doubts(spread, dark=dark, bright=bright))
 
 
 def _blur(name: str, variance: float, error: float, less_px: float) -> Blur:
@@ -103,11 +114,14 @@ def _blur(name: str, variance: float, error: float, less_px: float) -> Blur:
     return Blur(name, radius, 2.0 * error / max(radius, 0.5))
 
 
-def _lamp_moment(plane: Float64, lamp: Lamp) -> tuple[float, float] | None:
-    """Variance along a line of one channel's image of the lamp, mean of the two axes, and its standard error."""
+def _lamp_moment(plane: Float64, lamp: Lamp) -> tuple[float, float, float] | None:
+    """Variance along a line of one channel's image of the lamp, mean of all directions, and its standard error.
+
+    Third comes the image's length over its width, as far as noise does not explain it.
+    """
     height, width = plane.shape
     cx, cy, radius = lamp.x_px, lamp.y_px, max(1.0, lamp.radius_px)
-    variance, error = 0.0, 0.0
+    variance, error, elongation = 0.0, 0.0, 1.0
     for _ in range(_PASSES):
         reach = WINDOW_RADII * radius + WINDOW_PX
         far = math.ceil(1.4 * reach + 3.0)
@@ -130,12 +144,17 @@ def _lamp_moment(plane: Float64, lamp: Lamp) -> tuple[float, float] | None:
         if variance <= 0.0:
             return None
         error = noise * math.sqrt(float(((half - variance)[inside] ** 2).sum())) / total
+        apart = math.hypot(
+            float((light * 0.5 * ((x - cx) ** 2 - (y - cy) ** 2)).sum()), float((light * (x - cx) * (y - cy)).sum())
+        )
+        unequal = min(max(0.0, apart / total - 4.0 * error), 0.99 * variance)
+        elongation = math.sqrt((variance + unequal) / (variance - unequal))
         before, radius = radius, 2.0 * math.sqrt(variance)
         if abs(radius - before) < 1e-3 * radius:
             break
     if cx - reach < 0 or cy - reach < 0 or cx + reach > width - 1 or cy + reach > height - 1:
         raise RefusalError("the lamp's image reaches the picture's border", "choose another lamp with --at")
-    return variance, error
+    return variance, error, elongation
 
 
 def _edge_moment(spread: EdgeSpread, channel: int) -> tuple[float, float]:

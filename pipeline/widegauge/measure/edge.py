@@ -12,11 +12,11 @@ at zero, here it is divided by the step between the two sides, because the windo
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
+from widegauge.measure.doubt import edge_doubts
 from widegauge.measure.refusal import RefusalError
 from widegauge.measure.spread import (
     BIN_PX,
@@ -51,6 +51,9 @@ RISE_SIGMAS = 2.5631
 """10 to 90 % of a Gaussian's step, in sigma."""
 
 STILL_FRAC = 1e-3
+SECOND_FRAC = 0.03
+"""Steepness of a second edge, over that of the first, from which it is one."""
+
 _APART = 8
 
 MOST_LEFT_FRAC = 0.02
@@ -92,12 +95,14 @@ class EdgeFound:
     reach_px  distance on each side that was looked at
     rows      rows (columns) that the line was found from
     channels  those of R, G, B and Y that have the contrast to be measured
+    doubts    what makes them less sure, a sentence each
     """
 
     line: EdgeLine
     reach_px: float
     rows: int
     channels: tuple[ChannelResponse, ...]
+    doubts: tuple[str, ...] = ()
 
     def channel(self, name: str) -> ChannelResponse:
         """A channel by its name; KeyError when it could not be measured."""
@@ -126,7 +131,8 @@ def measure_edge(rgb: npt.NDArray[np.floating]) -> EdgeFound:
             refused = error
     if refused is not None and (not found or found[-1].name != "Y"):
         raise refused
-    return EdgeFound(spread.line, spread.reach_px, spread.rows, tuple(found))
+    doubts = edge_doubts(spread, dark=found[-1].dark, bright=found[-1].bright)
+    return EdgeFound(spread.line, spread.reach_px, spread.rows, tuple(found), doubts)
 
 
 def line_spread(spread: EdgeSpread, channel: int) -> Float64:
@@ -185,13 +191,13 @@ def width_px(spread: EdgeSpread, channel: int) -> float:
 def _only_one(light: Float64, step: float, sure: float) -> None:
     """Refuse a spread that rises, rests and rises again."""
     rise = light[_APART:] - light[:-_APART]
-    steep = np.flatnonzero(rise > 0.4 * rise.max())
-    if 0.1 * rise.max() < 2.0 * sure or steep.size < 2:
-        return
-    for a, b in pairwise(steep):
-        if b - a > 2 * _APART and rise[a:b].min() < 0.1 * rise.max():
+    top = int(np.argmax(rise))
+    high = np.flatnonzero(rise > max(SECOND_FRAC * rise[top], 2.0 * sure, 1e-3 * step))
+    for other in high[np.abs(high - top) > 2 * _APART]:
+        between = rise[min(top, other) : max(top, other)].min()
+        if between < 0.5 * rise[other] - sure:
             raise RefusalError(
-                f"two edges, {BIN_PX * (b - a):.0f} pixels apart or more", "choose a region with one slanted edge"
+                f"two edges, {BIN_PX * abs(other - top):.0f} pixels apart", "choose a region with one slanted edge"
             )
 
 

@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.signal import fftconvolve
 
+from widegauge.measure.doubt import grain_doubts
 from widegauge.measure.refusal import RefusalError
 from widegauge.physics import emulsion, granularity
 from widegauge.physics.emulsion import Stock
@@ -35,6 +36,13 @@ LARGEST_APERTURE_SHARE = 0.25
 
 SHADING_TERMS = 6
 """Terms of the surface (1, x, y, x^2, xy, y^2) that is taken from every patch before its noise is read."""
+
+NO_NOISE = 1e-6
+"""Standard deviation of density below which there is no grain at all."""
+
+MOST_EQUAL_FRAC = 0.1
+"""Share of pixels with just the same highest or lowest value above which they are clipped; of 8-bit codes in a
+narrow spread some share it by chance."""
 
 LOWEST_RING = 3
 """Waves of fewer periods than this across a tile are left out of spectra: the surface has taken part of them."""
@@ -75,6 +83,7 @@ class GrainFound:
     channels, coupling   (3, 3) correlation between records: found, and the stock's
     between_frames       correlation of the records between neighbouring frames; None with one frame
     correlation_error    standard error of a correlation
+    doubts               what makes the numbers less sure, a sentence each
     """
 
     exposure_stops: float
@@ -91,6 +100,7 @@ class GrainFound:
     coupling: Float64
     between_frames: tuple[float, ...] | None
     correlation_error: float
+    doubts: tuple[str, ...] = ()
 
 
 def measure_grain(
@@ -119,12 +129,15 @@ def measure_grain(
         )
     stops = {"footage_stops": footage_stops, "negative_stops": negative_stops}
     level, noise = _density_noise(patches, stock, stops)
+    if noise.std() < NO_NOISE:
+        raise RefusalError("the region has no grain at all: its pixels are alike", "choose a picture that has some")
     relief = flatness(noise[..., 1])
     if relief > 1.0:
         raise RefusalError(
             f"the region is not flat: its long waves are {relief:.1f} times as strong as noise could have them",
             "choose an evenly lit, untextured region",
         )
+    _refuse_clipped(patches)
     spectrum = _spectra(noise)
     wanted = _wanted(pitch_um, stock.dye_cloud_um, scan_mtf50_cpmm)
     at_48 = np.array([math.sqrt(float(np.mean(_granularity(stock, level[..., c], c) ** 2))) for c in range(3)])
@@ -139,6 +152,7 @@ def measure_grain(
     mixing = emulsion.coupling_matrix(stock)
     together, between = _correlations(noise)
     mean_level = level.mean(axis=(0, 1))
+    together_error = math.sqrt(_tied(np.ones((1, 1)), radial[1]) / (max(1, frames - 1) * noise[0, ..., 0].size))
     return GrainFound(
         exposure_stops=float(mean_level[1]) / emulsion.LOG10_PER_STOP,
         density=tuple(float(emulsion.density(stock, mean_level[c : c + 1])[c, 0]) for c in range(3)),
@@ -153,8 +167,21 @@ def measure_grain(
         channels=together,
         coupling=mixing @ mixing.T,
         between_frames=between,
-        correlation_error=math.sqrt(_tied(np.ones((1, 1)), radial[1]) / (max(1, frames - 1) * noise[0, ..., 0].size)),
+        correlation_error=together_error,
+        doubts=grain_doubts(noise, between, together_error),
     )
+
+
+def _refuse_clipped(patches: npt.NDArray[np.floating]) -> None:
+    """Refuse pixels of which many share the highest or the lowest value."""
+    for plane in np.moveaxis(patches, -1, 0):
+        for word, end, remedy in (("highest", plane.max(), "lower"), ("lowest", plane.min(), "higher")):
+            share = float((plane == end).mean())
+            if share > MOST_EQUAL_FRAC:
+                raise RefusalError(
+                    f"clipped: {100 * share:.0f} % of the region's pixels have just the same {word} value",
+                    f"expose {remedy}, or choose another region",
+                )
 
 
 def flatness(noise: Float64) -> float:

@@ -17,6 +17,7 @@ import numpy.typing as npt
 from scipy.ndimage import maximum_filter, uniform_filter
 
 from widegauge.frame import Float32
+from widegauge.measure.doubt import noise_doubts
 
 Float64 = npt.NDArray[np.float64]
 
@@ -58,12 +59,14 @@ class NoiseFound:
     cells    measured 2 x 2 cells, over all frames
     error    relative error of sigma to expect from that number alone
     frames   frames that were looked at
+    doubts   what makes the numbers less sure, a sentence each
     """
 
     rows: tuple[tuple[float, float], ...]
     cells: tuple[int, ...]
     error: tuple[float, ...]
     frames: int
+    doubts: tuple[str, ...] = ()
 
 
 def measure_noise(frames: Iterable[Float32]) -> tuple[tuple[float, float], ...]:
@@ -82,6 +85,7 @@ def find_noise(frames: Iterable[Float32]) -> NoiseFound:
     """
     count = round(BINS_PER_STOP * np.log2(HIGHEST_LINEAR / LOWEST_LINEAR))
     variance, cells, light = np.zeros(count), np.zeros(count, dtype=np.int64), np.zeros(count)
+    wide = np.zeros(count)
     dead, found = np.zeros(count, dtype=np.int64), np.zeros(count, dtype=np.int64)
     seen = 0
     for rgb in frames:
@@ -95,6 +99,7 @@ def find_noise(frames: Iterable[Float32]) -> NoiseFound:
             spread = MAD_TO_SIGMA * float(np.median(np.abs(diagonal[flat] - np.median(diagonal[flat]))))
             variance[i] += flat.size * spread * spread
             light[i] += float(level[flat].sum())
+            wide[i] += float(relief[flat].sum())
             cells[i] += flat.size
             found[i] += here.size
             dead[i] += np.count_nonzero(diagonal[here] == 0.0)
@@ -110,6 +115,7 @@ def find_noise(frames: Iterable[Float32]) -> NoiseFound:
         cells=tuple(int(n) for n in cells[used]),
         error=tuple(float(e) for e in error),
         frames=seen,
+        doubts=noise_doubts(float(np.sqrt(wide[used].sum() / max(float(variance[used].sum()), 1e-30)))),
     )
 
 

@@ -8,7 +8,7 @@ follows the line of the pass before, and fitted with Tukey's weights, so that sp
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -35,6 +35,21 @@ FULL_BIN_SHARE = 0.4
 MOST_EMPTY_SHARE = 0.05
 MOST_BENT_PX = 1.0
 """Spread of the rows' centroids about the line above which there is no straight edge."""
+
+SHADED_FRAC, SHADED_SIGMAS = 0.01, 4.0
+"""Light of a side that changes by more than this share of the step, and so many sigma, over the region is shading.
+
+Less is left alone: halation's own slope is of that order."""
+
+_PLANE = 3
+"""Terms of a surface that make a plane: 1, distance, place along the edge."""
+
+_ODD = {1: -1.0, 3: 1.0}
+"""Terms (distance, its square) that a spread's own tails may have, and what the dark side's then is to the bright's:
+with this sign the two add up to nothing."""
+
+_CLEAR_OF_SPREAD = 1.5
+"""A side's shading is found from here on, in widths (5 to 95 %) of the spread."""
 
 SPECK_SIGMAS, SPECK_FRAC = 8.0, 0.25
 """A pixel farther from the spread than so many sigma, and than this share of the step, is left out as a speck."""
@@ -72,6 +87,7 @@ class EdgeSpread:
     pixels       (N,) pixels in each bin
     noise        (C, 2) sigma of pixels about the spread, on the dark and on the bright side
     rows         rows (columns) that the line was found from
+    shaded_frac  by how much of the step light changed over a side, before that was taken out; 0: not taken out
     """
 
     line: EdgeLine
@@ -80,6 +96,7 @@ class EdgeSpread:
     pixels: Float64
     noise: Float64
     rows: int
+    shaded_frac: float = 0.0
 
     @property
     def reach_px(self) -> float:
@@ -116,7 +133,47 @@ def edge_spread(planes: Float64, *, guide: Float64) -> EdgeSpread:
     flat = planes.reshape(len(planes), -1)
     if (flat[:, distance > 0.0].mean(axis=1) - flat[:, distance < 0.0].mean(axis=1)).sum() < 0.0:
         distance = -distance
-    return _binned(flat, distance, line, rows)
+    along: Float64 = (y + line.slope * x).ravel() * math.cos(math.atan(line.slope))
+    flat, shaded_frac = _evenly_lit(flat, distance, along, _width_px(planes[-1], line.at_px, line.slope))
+    return replace(_binned(flat, distance, line, rows), shaded_frac=shaded_frac)
+
+
+def _evenly_lit(flat: Float64, distance: Float64, along: Float64, width_px: float) -> tuple[Float64, float]:
+    """Pixels as they would be were each side evenly lit, and the largest change taken out, as a share of the step.
+
+    To each side a plane is fitted, away from the spread, or a surface of second order where that is clearly curved,
+    and every pixel's place between the two surfaces is kept: that undoes vignetting, which multiplies, as well as a
+    lamp that lights one side only. Evenly lit sides stay as they are, and so do slopes that both sides share: the
+    long tails of a spread are odd about the edge, shading is not.
+    """
+    reach = min(distance.max(), -distance.min())
+    u, v = distance / reach, 2.0 * (along - along.mean()) / np.ptp(along)
+    terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v])
+    clear = min(_CLEAR_OF_SPREAD * width_px / reach, 0.6)
+    sides = (u < -clear, u > clear)
+    for count in (len(terms), _PLANE):
+        (dark, dark_error), (bright, bright_error) = (_surface(flat[:, side], terms[:count, side]) for side in sides)
+        step = bright[:, :1] - dark[:, :1]
+        change = np.maximum(np.abs(dark), np.abs(bright))
+        for term, sign in _ODD.items():
+            if term < count:
+                change[:, term] = np.abs(bright[:, term] + sign * dark[:, term])
+        change[:, 0] = 0.0
+        shaded = change > np.maximum(SHADED_FRAC * step, SHADED_SIGMAS * np.maximum(dark_error, bright_error))
+        if count == _PLANE or shaded[:, _PLANE:].any():
+            break
+    low, high = dark @ terms[:count], bright @ terms[:count]
+    if not shaded.any() or (high <= low).any():
+        return flat, 0.0
+    return dark[:, :1] + step * (flat - low) / (high - low), float((change / step)[shaded].max())
+
+
+def _surface(flat: Float64, terms: Float64) -> tuple[Float64, Float64]:
+    """Weights (C, T) of the terms that fit one side, and their standard errors."""
+    inverse = np.linalg.pinv(terms @ terms.T)
+    weights: Float64 = flat @ terms.T @ inverse
+    spread = (flat - weights @ terms).std(axis=1)
+    return weights, spread[:, None] * np.sqrt(np.diag(inverse))
 
 
 def _binned(flat: Float64, distance: Float64, line: EdgeLine, rows: int) -> EdgeSpread:
