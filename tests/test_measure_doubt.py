@@ -16,6 +16,7 @@ from scipy.special import erf
 from widegauge.measure.blur import measure_edge_blur, measure_lamp_blur
 from widegauge.measure.edge import measure_edge
 from widegauge.measure.granularity import measure_grain
+from widegauge.measure.halation import measure_halation
 from widegauge.measure.noise import find_noise
 from widegauge.measure.refusal import RefusalError
 from widegauge.presets import stocks
@@ -179,3 +180,38 @@ def test_noise_that_a_camera_smoothed_is_doubted() -> None:
     noisy = _grey(ramp) + rng.normal(0.0, 0.01, (512, 512, 3)).astype(np.float32)
     assert find_noise([noisy]).doubts == ()
     assert "smoothed" in find_noise([gaussian_filter(noisy, (0.7, 0.7, 0.0))]).doubts[0]
+
+
+def _halo(*lamps: tuple[float, float], share: float = 0.01) -> npt.NDArray[np.float32]:
+    """Lamps (x, light) of sigma 2 with what a diffuse source sends back from 30 pixels on, its own formula.
+
+    A source seen at depth d spreads as d^2 / (pi (d^2 + r^2)^2); beyond r0 = d / sqrt(n^2 - 1) all of it comes back.
+    """
+    y, x = np.mgrid[:401, :401].astype(np.float64)
+    light = np.zeros((401, 401))
+    for at, strength in lamps:
+        squared = (x - at) ** 2 + (y - 200.0) ** 2
+        deep = (30.0 * math.sqrt(1.48**2 - 1.0)) ** 2
+        back = np.where(squared >= 900.0, deep / (math.pi * (deep + squared) ** 2), 0.0) / (1.0 - 1.48**-2)
+        light += strength * (np.exp(-squared / 8.0) + 8.0 * math.pi * share * back)
+    return _grey(light + 0.01)
+
+
+def test_a_halo_alone_leaves_no_doubt() -> None:
+    found = measure_halation(_halo((200.3, 1000.0)))
+    assert found.doubts == ()
+    assert found.rings[0].returned_frac == pytest.approx(0.01, rel=0.05)
+
+
+def test_what_spoils_a_halo_is_said() -> None:
+    clipped = measure_halation(np.minimum(_halo((200.3, 1000.0)), np.float32(10.0)))
+    assert "same highest value" in clipped.doubts[0]
+    assert "more than film returns" in clipped.doubts[1]
+    beside = measure_halation(_halo((180.0, 1000.0), (230.0, 500.0)), at=(180, 200))
+    assert "another light stands 50 pixels away" in beside.doubts[0]
+
+
+def test_a_halo_cut_by_the_border_is_refused() -> None:
+    """Before, the share that came back read -0.08 % and sure to 0.003."""
+    with pytest.raises(RefusalError, match="no ring"):
+        measure_halation(_halo((60.0, 1000.0)))

@@ -176,7 +176,7 @@ def halation(
     found = asked(image, lambda: measure_halation(light.rgb, at=place, reach_px=reach, index=index))
     expected = None if stock is None else base.ring_radius_mm(thickness_mm=stock.base_thickness_mm, index=index)
     text = halation_text(found, pixel_um=pitch_um, expected_mm=expected)
-    _say(image, None, text, halation_data(found, pixel_um=pitch_um), as_json)
+    _say(image, None, text, halation_data(found, pixel_um=pitch_um), as_json, doubts=found.doubts)
     _draw(plot, "halation", found, title=f"{image.name}, around the lamp", pixel_um=pitch_um)
 
 

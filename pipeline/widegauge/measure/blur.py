@@ -72,7 +72,7 @@ def measure_lamp_blur(
     planes = np.concatenate([np.moveaxis(rgb.astype(np.float64), 2, 0), luminance(rgb)[None]])
     found, elongation = [], 1.0
     for c, name in enumerate(CHANNELS):
-        moment = _lamp_moment(planes[c], lamp)
+        moment = lamp_moment(planes[c], lamp)
         if moment is not None:
             elongation = moment[2]
             found.append(_blur(name, moment[0] - PIXEL_VARIANCE, moment[1], less_px))
@@ -114,7 +114,7 @@ def _blur(name: str, variance: float, error: float, less_px: float) -> Blur:
     return Blur(name, radius, 2.0 * error / max(radius, 0.5))
 
 
-def _lamp_moment(plane: Float64, lamp: Lamp) -> tuple[float, float, float] | None:
+def lamp_moment(plane: Float64, lamp: Lamp) -> tuple[float, float, float] | None:
     """Variance along a line of one channel's image of the lamp, mean of all directions, and its standard error.
 
     Third comes the image's length over its width, as far as noise does not explain it.

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from widegauge.measure.lamp import Lamp
 from widegauge.measure.spread import BIN_PX, EdgeSpread
 
 Float64 = npt.NDArray[np.float64]
@@ -29,6 +30,15 @@ SAME_PATTERN = 0.01
 
 COLOURED = 1.6
 """How much stronger noise may look in means of 2 x 2 pixels than in their diagonals; white noise has about 1."""
+
+MOST_RETURNED = 0.05
+"""Share of a lamp's light above which a halo is no film's: an absorbing backing leaves 0.5 to 1.5 % (from memory)."""
+
+NEIGHBOUR_FRAC = 0.02
+"""Light within sight of a lamp, over the lamp's own, above which it is another lamp."""
+
+WORST_FIT = 40.0
+"""Mean squared misfit, in standard errors, above which the light around a lamp does not follow a base's law."""
 
 _SIGMAS = 4.0
 
@@ -76,7 +86,31 @@ def lamp_doubts(light: Float64, spot: npt.NDArray[np.bool_], *, elongation: floa
     inside = light[spot]
     equal = int(np.count_nonzero(inside == inside.max()))
     if equal >= max(FEWEST_EQUAL, EQUAL_FRAC * inside.size):
-        said.append(f"{equal} of its pixels have just the same highest value: where that is a clip, it reads too wide")
+        said.append(f"{equal} of its pixels have just the same highest value: where that is a clip, numbers are too high")
+    return tuple(said)
+
+
+def halo_doubts(
+    light: Float64, lamp: Lamp, *, reach_px: float, elongation: float, returned_frac: float, misfit: float
+) -> tuple[str, ...]:
+    """What makes a halo's numbers less sure.
+
+    light     (H, W) luminance
+    misfit    mean squared distance of the light around the lamp from the law, in standard errors
+    """
+    y, x = np.ogrid[: light.shape[0], : light.shape[1]]
+    distance = np.hypot(x - lamp.x_px, y - lamp.y_px)
+    said = list(lamp_doubts(light, distance <= max(1.0, lamp.radius_px), elongation=elongation))
+    around = np.where((distance > 3.0 * lamp.radius_px + 3.0) & (distance <= reach_px), light - lamp.background, 0.0)
+    if around.max() > NEIGHBOUR_FRAC * lamp.level:
+        far = float(distance[np.unravel_index(int(np.argmax(around)), around.shape)])
+        said.append(f"another light stands {far:.0f} pixels away; part of it counts as returned")
+    if returned_frac > MOST_RETURNED:
+        said.append(
+            f"{100 * returned_frac:.0f} % is more than film returns: the lamp is clipped, or the picture is not linear"
+        )
+    if misfit > WORST_FIT:
+        said.append("the light around the lamp does not follow the law of a film base: it may be glare or a reflection")
     return tuple(said)
 
 

@@ -14,6 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from widegauge.measure.blur import lamp_moment
+from widegauge.measure.doubt import halo_doubts
 from widegauge.measure.lamp import Lamp, Profile, find_lamp, radial_profile
 from widegauge.measure.refusal import RefusalError
 from widegauge.measure.spread import luminance
@@ -72,6 +74,7 @@ class HalationFound:
     rings                        of R, G, B and luminance, at that radius
     profile, fitted              light of rings around the lamp, channels in that order: found (with the lamp's own
                                  image), and the fit (C, N), not a number inside the lamp's image
+    doubts                       what makes the numbers less sure, a sentence each
     """
 
     lamp: Lamp
@@ -81,6 +84,7 @@ class HalationFound:
     rings: tuple[Ring, ...]
     profile: Profile
     fitted: Float64
+    doubts: tuple[str, ...] = ()
 
 
 def measure_halation(
@@ -127,17 +131,33 @@ def measure_halation(
         radii.append(_refined(fine, [fit[c].misfit for fit in fits], best) if shown else (None, None))
     radius, error = radii[surest]
     if radius is None or error is None:
-        raise RefusalError(
-            "there is no ring around the lamp that stands out of the noise",
-            "choose a brighter lamp on a darker ground with --at, or the mean of several frames",
-        )
+        raise _no_ring()
     final = _design(profile, start, parts, radius, index)
     rings, fitted = [], []
     for c, name in enumerate(CHANNELS):
         fit = _fit(profile, start, c, final)
         rings.append(_ring(name, radii[c], fit, profile, start, c, radius, index))
         fitted.append(np.concatenate([np.full(start, np.nan), final @ fit.weights]))
-    return HalationFound(lamp, reach, radius, error, tuple(rings), profile, np.stack(fitted))
+    if rings[surest].returned_frac < SUREST_RISE * rings[surest].returned_error:
+        raise _no_ring()
+    moment = lamp_moment(planes[-1], lamp)
+    misfit = _fit(profile, start, surest, final).misfit / max(1, profile.radius_px.size - start - final.shape[1])
+    doubts = halo_doubts(
+        planes[-1],
+        lamp,
+        reach_px=reach,
+        elongation=1.0 if moment is None else moment[2],
+        returned_frac=rings[surest].returned_frac,
+        misfit=misfit,
+    )
+    return HalationFound(lamp, reach, radius, error, tuple(rings), profile, np.stack(fitted), doubts)
+
+
+def _no_ring() -> RefusalError:
+    return RefusalError(
+        "there is no ring around the lamp that stands out of the noise",
+        "choose a brighter lamp on a darker ground with --at, or the mean of several frames",
+    )
 
 
 @dataclass(frozen=True, slots=True)
