@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -13,6 +13,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, ValidationInfo, create_model, field_validator
 
 from widegauge.errors import Mistake, SettingsError, mistake
+from widegauge.physics import base
 from widegauge.physics.emulsion import Stock
 from widegauge.physics.formats import Format
 from widegauge.physics.transfer import scan_mtf50
@@ -137,8 +138,25 @@ def formats() -> Mapping[str, Format]:
 
 @cache
 def stocks() -> Mapping[str, Stock]:
-    """Every stock by name."""
-    return read_records(Stock, read_toml(data_folder() / "stocks.toml"), file="stocks.toml")
+    """Every stock by name; SettingsError for one that film cannot be."""
+    found = read_records(Stock, read_toml(data_folder() / "stocks.toml"), file="stocks.toml")
+    if wrong := [each for name, stock in found.items() for each in _impossible(name, stock)]:
+        raise SettingsError(wrong)
+    return found
+
+
+def _impossible(name: str, stock: Stock) -> Iterator[Mistake]:
+    """What a base cannot do: bend no light, have no thickness, send back more than total reflection returns."""
+    for key in ("base_index", "base_thickness_mm"):
+        value, least = getattr(stock, key), 1.0 if key == "base_index" else 0.0
+        if not value > least:
+            yield Mistake("stocks.toml", f"{name}.{key}", f"{value:g}", f"must be above {least:g}", "see its source")
+            return
+    most = base.MOST_CROSSING * base.total_reflection_frac(stock.base_index)
+    for share in stock.halation_return_frac:
+        if not 0.0 <= share <= most:
+            rule = f"lies outside 0 to {most:.2f}, what total reflection returns from this base"
+            yield Mistake("stocks.toml", f"{name}.halation_return_frac", f"{share:g}", rule, "0.005 to 0.015 is usual")
 
 
 def preset_names() -> list[str]:

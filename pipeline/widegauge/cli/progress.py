@@ -5,13 +5,16 @@ from __future__ import annotations
 import contextlib
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 if TYPE_CHECKING:
     from widegauge.run.finish import Progress
     from widegauge.run.job import Job
+
+SHOWN_FRAC = 1e-4
+"""Share of a frame's pixels from which a clip is told."""
 
 
 def watched(job: Job, *, workers: int = 0) -> list[str]:
@@ -47,9 +50,11 @@ def watched(job: Job, *, workers: int = 0) -> list[str]:
             click.echo("\nstopped; whole frames stay, the same command goes on from here", err=True)
             sys.exit(130)
     first = job.output(job.plate.footage.numbers[0])
+    frames = {n: record.frames[n] for n in job.plate.footage.numbers}
     return [
         f"{counts[False]} finished, {counts[True]} done before: {first} ...",
-        *_remarked({n: record.frames[n].remarks for n in job.plate.footage.numbers}),
+        *_remarked({n: frame.remarks for n, frame in frames.items()}),
+        *_clipped({n: frame.checks for n, frame in frames.items()}, kind=job.kind),
         f"record: {job.record_path}",
     ]
 
@@ -68,6 +73,20 @@ def _remarked(remarks: dict[int, dict[str, float]]) -> list[str]:
     for kind in sorted(kinds):
         number = max(remarks, key=lambda n: remarks[n].get(kind, 0.0))
         lines.append(f"{kind}: up to {remarks[number][kind]:.4g} (frame {number})")
+    return lines
+
+
+def _clipped(checks: dict[int, dict[str, Any]], *, kind: str) -> list[str]:
+    """What the output's format cuts off that the footage had, at either end; the worst frame of each."""
+    lines = []
+    for key, end in (("clipped_high", "above white"), ("clipped_low", "below black")):
+        shares = {n: float(check.get(key, 0.0)) for n, check in checks.items()}
+        number = max(shares, key=lambda n: shares[n])
+        if shares[number] >= SHOWN_FRAC:
+            lines.append(
+                f"{kind} cannot hold what lies {end} and clips up to {100 * shares[number]:.2g} % of the pixels "
+                f"(frame {number}); --set output.format=exr-half keeps it"
+            )
     return lines
 
 

@@ -110,10 +110,29 @@ def open_finished(record: Path, *, shot: Path | None = None) -> Finished:
     files = {number: path for number, path in sorted(files.items()) if path.is_file()}
     if not files:
         raise mistake(record, "frames", None, "none of its frames are there", "run the same finish command again")
-    plate = open_plate(load_shot(place))
-    plan = make_plan(plate, preset, proxy=proxy)
-    fits = bool(open_record(record, plan, kind=kind, proxy=proxy).frames)
-    return Finished(plan, plate, files, () if fits else (CHANGED,))
+    opened: list[tuple[Plan, Plate]] = []
+    wrong: list[SettingsError] = []
+    for facts in (None, _told_by(data)):
+        try:
+            plate = open_plate(load_shot(place, over=facts))
+            opened.append((make_plan(plate, preset, proxy=proxy), plate))
+        except SettingsError as error:
+            wrong.append(error)
+        else:
+            if open_record(record, opened[-1][0], kind=kind, proxy=proxy).frames:
+                return Finished(*opened[-1], files)
+    if not opened:
+        raise wrong[0]
+    return Finished(*opened[0], files, (CHANGED,))
+
+
+def _told_by(data: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    """The footage's facts that a timeline may have laid over the shot file's, as the record keeps them."""
+    try:
+        told = data["settings"]["shot"]["footage"]
+        return {"footage": {key: told[key] for key in ("path", "rate", "missing")} | {"frames": None}}
+    except (KeyError, TypeError):
+        return {}
 
 
 def finished_pair(shot: Finished, *, number: int | None = None, exposure_stops: float | None = None) -> Pair:
