@@ -125,7 +125,7 @@ def test_mistakes_say_what_to_do(make_shot: Callable[..., Path], tmp_path: Path)
     text = shot.read_text()
     done = call(shot, "--frame", 1017, "--out", tmp_path / "d.txt")
     assert done.exit_code == 2
-    assert "no depth map of that frame; there are maps of 1001-1002. choose one" in done.stderr
+    assert "no such frame; its frames are 1001-1002. choose one" in done.stderr
     assert "end it in .png" in done.stderr
     shot.write_text(text.replace("[focus]\ndistance_m = 4.2\n", ""))
     done = call(shot, "--preset", "15-perf-65", "--out", tmp_path / "d.png")

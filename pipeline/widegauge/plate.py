@@ -132,7 +132,7 @@ class Plate:
         facts = self.shot.depth
         assert facts is not None
         first = self.depth[self.numbers[0]]
-        return metres.fit_inverse(_values(first, facts), facts.taped)
+        return metres.fit_inverse(_values(first, facts), facts.taped, invalid=facts.invalid)
 
     def focus_point_m(self, point: tuple[float, float]) -> float:
         """Depth at x, y (fractions of the footage) in the shot's first frame."""

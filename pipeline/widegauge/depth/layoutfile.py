@@ -15,6 +15,8 @@ Spot = Annotated[tuple[Share, Share], Field(strict=False)]
 Place = Annotated[tuple[float, float], Field(strict=False)]
 
 FEWEST_CORNERS = 3
+FARTHEST_HORIZON = 10.0
+"""No lens that looks at the ground has its horizon so many heights outside the frame: nearly straight down, or up."""
 
 
 class Ground(Table):
@@ -41,6 +43,9 @@ class Ground(Table):
     ) -> float | tuple[tuple[float, float], tuple[float, float]] | None:
         if horizon is not None and info.data.get("tilt_deg") is not None:
             raise ValueError("stands beside tilt_deg; give one of the two")
+        heights = [y for _, y in horizon] if isinstance(horizon, tuple) else [horizon or 0.0]
+        if not all(abs(y) <= FARTHEST_HORIZON for y in heights):
+            raise ValueError("lies far outside the frame; give its y as a fraction of the height, not pixels")
         if isinstance(horizon, tuple) and horizon[0][0] == horizon[1][0]:
             raise ValueError("has two points above one another; give one near each side of the picture")
         return horizon
@@ -65,7 +70,7 @@ class Cutout(Table):
         validate_default=True,
         description="[[x, y]] where it touches the ground, or two such points of a wall; its lowest point otherwise",
     )
-    level_m: float | None = Field(
+    level_m: Annotated[float, Field(allow_inf_nan=False)] | None = Field(
         None, validate_default=True, description="it lies level, so high above the ground (below 0: below it)"
     )
     upright: bool = Field(True, description="false: it faces the lens, one distance from top to bottom")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from widegauge.depth.plausible import refuse_out_of_range
+from widegauge.depth.plausible import MOST_BEHIND_FRAC, refuse_out_of_range
 from widegauge.depth.scale import Line, fit_line, value_at
 from widegauge.errors import MediaError
 from widegauge.frame import Float32
@@ -27,7 +27,17 @@ def distance_m(values: Float32, *, metres_per_unit: float, invalid: float | None
 def disparity_m(
     values: Float32, *, focal_px: float, baseline_m: float, offset_px: float, invalid: float | None
 ) -> Float32:
-    """Z = focal_px baseline_m / (d + offset_px) of a rectified pair; infinity where d + offset is 0."""
+    """Z = focal_px baseline_m / (d + offset_px) of a rectified pair; infinity where d + offset is 0.
+
+    MediaError where a quarter of what is known would lie behind the lens.
+    """
+    known = np.isfinite(values) if invalid is None else np.isfinite(values) & (values != np.float32(invalid))
+    behind = float(np.mean(values[known] + np.float32(offset_px) < 0.0)) if known.any() else 0.0
+    if behind > MOST_BEHIND_FRAC:
+        raise MediaError(
+            f"{100.0 * behind:.0f} % of the disparities are below {0.0 - offset_px:g} px, where things would lie behind "
+            "the lens: near things have large ones. Check depth.offset_px and its sign, or give the other view's maps"
+        )
     with np.errstate(divide="ignore"):
         metres = np.float32(focal_px * baseline_m) / (values + np.float32(offset_px))
     return _marked(metres, values, invalid)
@@ -38,12 +48,16 @@ def inverse_m(values: Float32, *, slope: float, intercept: float, invalid: float
     return _marked(Line(slope, intercept, is_inverse=True).metres(values), values, invalid)
 
 
-def fit_inverse(values: Float32, taped: tuple[tuple[float, float, float], ...]) -> tuple[float, float]:
+def fit_inverse(
+    values: Float32, taped: tuple[tuple[float, float, float], ...], *, invalid: float | None = None
+) -> tuple[float, float]:
     """Slope and intercept of 1/Z = a q + b through taped distances (x, y as fractions; metres).
 
     MediaError when no line goes through them, one of three or more does not lie on it, or most of the map would lie
     beyond infinity.
     """
+    if invalid is not None:
+        values = np.where(values == np.float32(invalid), np.float32(np.nan), values)
     fit = fit_line([value_at(values, x, y) for x, y, _ in taped], [m for *_, m in taped], is_inverse=True)
     if fit.wrong is not None:
         x, y, metres = taped[fit.wrong]

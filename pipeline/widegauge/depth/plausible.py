@@ -48,6 +48,14 @@ def ends_of(maps: Sequence[Float32]) -> tuple[float, float]:
     return float(low), float(high)
 
 
+def ends_m(depth_m: Float32) -> tuple[float, float]:
+    """The nearest and farthest of a map in metres, specks left out; infinity is legal."""
+    with np.errstate(divide="ignore"):
+        inverse = (np.float32(1.0) / depth_m)[depth_m > 0.0]
+        far, near = np.quantile(inverse, [END_FRAC, 1.0 - END_FRAC])
+        return float(1.0 / near), float(1.0 / far)
+
+
 def reach_of(
     fit: Fit,
     maps: Sequence[Float32],

@@ -13,7 +13,7 @@ LOOSE_FRAC = 0.2
 """An end of a map that tapes leave uncertain by more than this share of the nearest thing's 1/Z needs a tape there."""
 BEYOND_SHARE = 0.02
 FOCUS_ROOM = 1.25
-"""A map whose ends miss the focus distance by more than this factor shows nothing that is in focus."""
+"""A map whose ends miss the focus distance by more than this factor shows nothing that was focused on."""
 
 
 def tapes_text(tapes: Sequence[Found], scale_px_m: Callable[[float], float]) -> list[str]:
@@ -83,13 +83,20 @@ def _out_of_reach(reaches: Sequence[Reach], focus_m: Sequence[float]) -> list[st
             f"{_percent(lost.beyond_frac)} of the map comes out behind the lens and is written as not known: tape the "
             "nearest thing in the frame"
         )
-    from_m, to_m = min(r.near_m for r in reaches), max(r.far_m for r in reaches)
-    if focus_m and not from_m / FOCUS_ROOM <= focus_m[0] <= to_m * FOCUS_ROOM:
-        said.append(
-            f"nothing comes out near the focus distance, {metres(focus_m[0])}: the map runs from {metres(from_m)} to "
-            f"{metres(to_m)}. Look whether tapes and focus are both in metres, and tape the point in focus"
-        )
+    ends_m = min(r.near_m for r in reaches), max(r.far_m for r in reaches)
+    astray = misses_focus(ends_m, focus_m[0]) if focus_m else None
+    if astray is not None:
+        said.append(f"{astray}. Look whether tapes and focus are both in metres, and tape the point in focus")
     return said
+
+
+def misses_focus(ends_m: tuple[float, float], focus_m: float) -> str | None:
+    """What is wrong with a map, from near to far, that shows nothing where the lens was focused; None if it does."""
+    near_m, far_m = ends_m
+    if near_m / FOCUS_ROOM <= focus_m <= far_m * FOCUS_ROOM:
+        return None
+    runs = f"is {metres(near_m)} everywhere" if near_m == far_m else f"runs from {metres(near_m)} to {metres(far_m)}"
+    return f"nothing comes out near the focus distance, {metres(focus_m)}: the map {runs}"
 
 
 def _percent(frac: float) -> str:

@@ -58,19 +58,23 @@ def command(
     from widegauge.depth.network import Wants
     from widegauge.report.depthtext import doubts, line_text, tapes_text
     from widegauge.run.depthmaps import network
-    from widegauge.run.depthmaps.blur import blur_scale
+    from widegauge.run.depthmaps.blur import astray, blur_scale
     from widegauge.run.depthmaps.write import shot_lines
 
-    tapes = read_tapes(texts, kind="inverse", fewest=2, drifting=False) if texts else []
+    tapes = read_tapes(texts, kind="inverse", fewest=2, is_network=True) if texts else []
     wants = Wants(kind, input_px, layout, mean, spread, output)
     job = network.open_job(
         shot, model, wants, out=out, frames=frames, tiles=tiles, window=window, tapes=tapes, proxy=proxy
     )
     scale_px_m = blur_scale(job.plate, preset)
-    for number in network.write_maps(job):
+    doubt = None
+    for number, depth_m in network.write_maps(job):
         click.echo(f"frame {number}: seen", err=True)
+        doubt = doubt or (astray(job.plate, number, depth_m) if job.is_metric else None)
     width, height = job.map_px
     click.echo(f"{job.network.kind} maps of {width} x {height}: {job.maps}")
+    if doubt is not None:
+        click.echo(f"{doubt}. Tape two or more distances, and give them with --kind inverse", err=True)
     if job.is_metric:
         click.echo(f"\n{shot_lines(job.plate.shot, job.plate.footage, out)}")
         return

@@ -80,7 +80,9 @@ def command(
     click.echo(f"\n{shot_lines(plate.shot, plate.footage, out)}")
 
 
-def read_tapes(texts: tuple[str, ...], *, kind: str, fewest: int, drifting: bool) -> list[Tape]:
+def read_tapes(
+    texts: tuple[str, ...], *, kind: str, fewest: int, drifting: bool = False, is_network: bool = False
+) -> list[Tape]:
     """Tapes as written; SettingsError with every one that cannot be read, or is too lonely."""
     from widegauge.depth.scale import Tape
 
@@ -100,10 +102,11 @@ def read_tapes(texts: tuple[str, ...], *, kind: str, fewest: int, drifting: bool
             remedy = "inf is for the sky in inverse maps; give metres" if math.isinf(metres) else "give metres"
             wrong.append(Mistake("--tape", "", text, "the distance is not above 0, or not one", remedy))
         tapes.append(tape)
+    remedy = "tape a near and a far point of that frame" + ("" if is_network else "; --proportional needs but one")
     groups = [[t for t in tapes if t.frame == n] for n in {t.frame for t in tapes}] if drifting else [tapes]
     wrong += [
         Mistake("--tape", "", ", ".join(map(str, group)), f"{len(group)} in all, where a line needs {fewest}",
-                "tape a near and a far point of that frame; --proportional needs but one")
+                remedy)
         for group in groups if len(group) < fewest and not wrong
     ]  # fmt: skip
     if wrong:

@@ -33,4 +33,6 @@ def command(shot: Path, preset: str | None, frame: int | None, out: Path) -> Non
             radius_px=seen.radius_px,
         )
     )
+    if seen.doubt:
+        click.echo(seen.doubt, err=True)
     click.echo(f"{out}: distances{', and blur' if seen.radius_px else ''}")

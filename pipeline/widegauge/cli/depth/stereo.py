@@ -49,6 +49,7 @@ def command(
     The rows of the two views must agree, or a calibration say how they lie. What only the footage sees is filled
     from the farther side. Distances are Z = focal_px baseline_m / (disparity + offset_px).
     """
+    from widegauge.run.depthmaps.blur import astray
     from widegauge.run.depthmaps.stereo import Rig, blur_per_px, look, open_pair, write_matched
     from widegauge.run.depthmaps.write import shot_lines
 
@@ -64,6 +65,12 @@ def command(
         click.echo(f"a disparity that is 1 px off is {per_px:.2g} px off in blur radius on {preset}")
     for remark in look(pair):
         click.echo(f"note: {remark}", err=True)
+    doubt = None
     for number, found in write_matched(pair, out=out):
         click.echo(f"frame {number}: {found.share:.1%} found in both views, {found.nearest_m:.3g} m and farther")
+        doubt = doubt or astray(pair.plate, number, found.depth_m)
+    if doubt is not None:
+        click.echo(
+            f"{doubt}. Measure the baseline again, and the distance of the focus; look at the focal length", err=True
+        )
     click.echo(f"\n{shot_lines(pair.plate.shot, pair.plate.footage, out)}")

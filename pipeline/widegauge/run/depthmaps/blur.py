@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from widegauge.depth.plausible import ends_m
 from widegauge.errors import mistake
+from widegauge.frame import Float32
 from widegauge.physics.lens import FocusPull, blur_scale_px_m
 from widegauge.plan import geometry
 from widegauge.plate import Plate
 from widegauge.presets import load_preset
+from widegauge.report.depthtext import misses_focus
 
 
 def blur_scale(plate: Plate, preset: str, *, overrides: tuple[str, ...] = ()) -> Callable[[float], float]:
@@ -31,6 +34,14 @@ def blur_scale(plate: Plate, preset: str, *, overrides: tuple[str, ...] = ()) ->
         )
 
     return scale_px_m
+
+
+def astray(plate: Plate, number: int, depth_m: Float32) -> str | None:
+    """What is wrong with a frame's map (metres) in which nothing lies at the taped focus distance, or None."""
+    focus = plate.shot.focus
+    if focus is None or focus.point is not None:
+        return None
+    return misses_focus(ends_m(depth_m), focus.pull_m(plate.shot.lens.focal_behind_reducer_mm, None).distance_m(number))
 
 
 def focus_of(plate: Plate) -> FocusPull | None:

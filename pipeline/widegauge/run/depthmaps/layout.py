@@ -14,6 +14,7 @@ from widegauge.depth.ground import Plane, Stand, laid
 from widegauge.depth.layoutfile import Cutout
 from widegauge.errors import Mistake, SettingsError
 from widegauge.frame import Float32
+from widegauge.run.depthmaps.blur import astray
 from widegauge.run.depthmaps.layoutjob import SETTLED_FRAMES, Job
 from widegauge.run.depthmaps.packed import Packed, packed, unpacked
 
@@ -94,8 +95,9 @@ class Carried:
         return self.job.focus_m(number)
 
     def requests(self) -> list[str]:
-        """A sentence for each thing that was lost or doubtful on frames that are wanted."""
-        said = []
+        """A sentence for ground that makes no sense, and for each thing that was lost or doubtful on wanted frames."""
+        number = self.job.wanted[0]
+        said = self._astray(number)
         for name, frames in self.things.items():
             doubtful = [n for n in self.job.wanted if not frames[n].gone and frames[n].confidence < SURE]
             if doubtful:
@@ -106,6 +108,19 @@ class Carried:
                     f"with frame = {worst} and a box or outline there, and run this again"
                 )
         return said
+
+    def _astray(self, number: int) -> list[str]:
+        """What a frame's map as a whole says against the camera height and the horizon."""
+        if np.ptp(self.background(number)) == 0.0:
+            left, right = self.horizons[number]
+            y = (left + right) / 2.0 / self.job.size_px[1]
+            return [
+                f"no ground is seen on frame {number} before the backing, with the horizon at y = {y:.3f} and "
+                f"backing_m = {self.job.layout.ground.backing_m:g}: if there is, read the horizon again, and "
+                "tape the backing"
+            ]
+        said = astray(self.job.plate, number, self.depth_m(number))
+        return [f"frame {number}: {said}. Measure the camera height again, and read the horizon"] if said else []
 
 
 def carry_through(job: Job, on_frame: Callable[[int, str], None] = lambda number, of: None) -> Carried:
@@ -162,7 +177,7 @@ def _refuse_afloat(
     """SettingsError with what is wrong already, and every thing that touches no ground on a frame it was drawn on."""
     for (name, number), shape in shapes.items():
         entry = next(each for each in job.layout.things[name] if each.frame == number)
-        if entry.distance_m is None and entry.level_m is None and number in horizons:
+        if entry.distance_m is None and number in horizons:
             wrong.extend(_afloat(job, entry, shape, job.stand(number, horizons[number])))
     if wrong:
         raise SettingsError(wrong)
@@ -193,6 +208,13 @@ def _shape(job: Job, entry: Cutout, picture: cutout.Bytes) -> cutout.Mask:
 
 def _afloat(job: Job, entry: Cutout, shape: carry.Shape, stand: Stand) -> Iterator[Mistake]:
     """What is wrong with where a thing touches the ground on a frame that it was drawn on."""
+    if entry.level_m is not None:
+        met = stand.level(entry.level_m).inverse_m(stand.width_px, stand.height_px)[shape.inside]
+        if not (met > 0.0).any():
+            side = "above" if entry.level_m < stand.camera_height_m else "below"
+            rule = f"lies {'lower' if side == 'above' else 'higher'} than the lens, but is seen {side} the horizon"
+            yield _said(job, entry, "level_m", rule, "measure it again, from the ground up, and check the horizon")
+        return
     key, points = "foot" if entry.foot else "", shape.points
     if not points:
         foot = foot_of(shape.inside)
@@ -297,5 +319,5 @@ def _refused(job: Job, entry: Cutout, key: str, rule: str, remedy: str) -> Setti
 
 def _said(job: Job, entry: Cutout, key: str, rule: str, remedy: str) -> Mistake:
     where = f'cutout "{entry.name}" on frame {entry.frame}'
-    value = str(list(getattr(entry, key))) if key in ("box", "foot") else ""
+    value = str(list(getattr(entry, key))) if key in ("box", "foot") else str(entry.level_m) if key == "level_m" else ""
     return Mistake(str(job.file), f"{where}: {key}" if key else where, value, rule, remedy)

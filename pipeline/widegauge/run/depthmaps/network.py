@@ -134,8 +134,8 @@ def open_job(
     return Job(plate, network, columns, rows, window, placed, out, shrink)
 
 
-def write_maps(job: Job) -> Iterator[int]:
-    """Write the network's own maps, settled over time; each frame's number, when it is done.
+def write_maps(job: Job) -> Iterator[tuple[int, Float32]]:
+    """Write the network's own maps, settled over time; each frame's number and map, when it is done.
 
     A metric network's are metres, an inverse one's are its own values, for frames that are taped too.
     """
@@ -143,13 +143,18 @@ def write_maps(job: Job) -> Iterator[int]:
     wanted = sorted({n for n in job.plate.footage.numbers if n in whole} | {t.frame or whole[0] for t in job.tapes})
     for number, inverse in _settled(job, wanted):
         path = job.maps / depth_name(job.plate.footage, number)
-        write_depth(path, _metres(inverse) if job.is_metric else inverse)
-        yield number
+        written = _metres(inverse) if job.is_metric else inverse
+        write_depth(path, written)
+        yield number, written
 
 
 def scale(job: Job) -> Scaled:
-    """The line through the tapes; SettingsError where there is none."""
-    return fit_tapes(job.plate, _relative(job), job.tapes)
+    """The line through the tapes; SettingsError where there is none: the maps need not be made again."""
+    try:
+        return fit_tapes(job.plate, _relative(job), job.tapes)
+    except SettingsError as error:
+        again = f'; the maps are in "{job.maps}", and `widegauge depth scale` takes them with other tapes or kind'
+        raise SettingsError([replace(each, remedy=each.remedy + again) for each in error.mistakes]) from None
 
 
 def write_scaled(job: Job, scaled: Scaled) -> None:

@@ -13,6 +13,7 @@ from widegauge.physics.lens import FocusPull
 from widegauge.plate import Plate
 from widegauge.presets import load_preset
 from widegauge.report.depthpicture import distance_panel, page, radius_panel
+from widegauge.report.depthtext import misses_focus
 from widegauge.report.stills import save
 from widegauge.report.words import metres
 from widegauge.run.depthmaps.blur import blur_scale
@@ -27,6 +28,7 @@ class Looked:
     unknown_frac   share of the map that is not known
     focus_m        where focus lies, or None
     radius_px      the negative's signed blur radius at near_m and far_m, or None
+    doubt          that nothing of it lies where the lens was focused, and what to look at; or None
     """
 
     number: int
@@ -35,6 +37,7 @@ class Looked:
     unknown_frac: float
     focus_m: float | None
     radius_px: tuple[float, float] | None
+    doubt: str | None
 
 
 def show_depth(plate: Plate, focus: FocusPull | None, *, number: int | None, preset: str | None, out: Path) -> Looked:
@@ -64,7 +67,22 @@ def show_depth(plate: Plate, focus: FocusPull | None, *, number: int | None, pre
     holes = f"{100.0 * unknown:.1f} % not known (hatched)" if unknown else "known everywhere"
     height, width = depth_m.shape
     save(out, page(panels, caption=f"{plate.shot.name}, frame {frame}, a map of {width} x {height}: {holes}"))
-    return Looked(frame, near_m, far_m, unknown, focus_m, radii)
+    astray = None if focus_m is None else misses_focus((near_m, far_m), focus_m)
+    doubt = f"{astray}. Check {_facts_of_depth(plate)}, and the tape of the focus" if astray else None
+    return Looked(frame, near_m, far_m, unknown, focus_m, radii, doubt)
+
+
+def _facts_of_depth(plate: Plate) -> str:
+    """The keys that say how a shot's depth becomes metres."""
+    facts = plate.shot.depth
+    if facts is None or facts.constant_m is not None:
+        return "depth.constant_m"
+    keys = {
+        "distance": "metres_per_unit",
+        "inverse": "taped",
+        "disparity": "focal_px, depth.baseline_m, depth.offset_px",
+    }
+    return f"depth.kind, depth.{keys[facts.kind]}"
 
 
 def _refuse(plate: Plate, focus: FocusPull | None, frame: int, preset: str | None, out: Path) -> None:
@@ -72,8 +90,8 @@ def _refuse(plate: Plate, focus: FocusPull | None, frame: int, preset: str | Non
     if not plate.has_depth:
         remedy = "name maps under [depth], or make some: `widegauge depth --help` lists the ways"
         raise mistake(file, "depth", None, "the shot has no depth to look at", remedy)
-    if plate.depth and frame not in plate.depth:
-        rule = f"there is no depth map of that frame; there are maps of {listed(plate.depth)}"
+    if frame not in plate.footage.numbers:
+        rule = f"the shot has no such frame; its frames are {listed(plate.footage.numbers)}"
         wrong.append(Mistake("--frame", "", str(frame), rule, "choose one of them"))
     if preset is not None and focus is None:
         rule = "blur needs a focus distance, and the shot does not say it"

@@ -194,6 +194,12 @@ def look(pair: Pair) -> list[str]:
         done = "after rectification " if pair.rectified is not None else ""
         raise mistake("RIGHT", "", f'"{pair.other.shot.footage.path}"', f"{done}rows do not agree: {said}", remedy)
     if float(np.mean(rows.columns + pair.plain_offset_px < -1.0)) > 0.5:
+        if pair.plain_offset_px < 0.0:
+            raise mistake(
+                "--offset-px", "", f"{pair.offset_px * pair.shrink:.4g}",
+                "puts things behind the camera",
+                "look at its sign; or measure where the lens axes cross, and give --converged-m instead",
+            )  # fmt: skip
         raise mistake(
             "RIGHT", "", f'"{pair.other.shot.footage.path}"',
             "things lie farther right in it than in the footage, as if behind the camera: the views are swapped",
@@ -292,11 +298,14 @@ def _contradictions(rig: Rig) -> Iterator[Mistake]:
     if rig.converged_m is not None and rig.offset_px is not None:
         rule = "stands beside --offset-px, which says the same"
         yield Mistake("--converged-m", "", f"{rig.converged_m:g}", rule, "give one of the two")
+    for option, value in told.items():
+        if value is not None and not math.isfinite(value) and option != "--converged-m":
+            yield Mistake(option, "", f"{value:g}", "is not a finite number", "measure it, or leave it out")
     for option, value in (
         ("--focal-px", rig.focal_px), ("--converged-m", rig.converged_m), ("--nearest-m", rig.nearest_m),
         ("--farthest-m", rig.farthest_m),
     ):  # fmt: skip
-        if value is not None and not value > 0.0:
+        if value is not None and not value > 0.0 and not (math.isnan(value) and option == "--focal-px"):
             yield Mistake(option, "", f"{value:g}", "is not above 0", "leave it out if it is not known")
     if (rig.nearest_m or 0.0) >= (rig.farthest_m or math.inf):
         rule = "is not nearer than --farthest-m"
