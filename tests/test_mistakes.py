@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from pathlib import Path
 
@@ -105,3 +106,39 @@ def test_a_pull_from_infinity_starts_there() -> None:
     assert pull.distance_m(1001) == math.inf
     assert pull.distance_m(1002) == pytest.approx(12.0)
     assert FocusPull(((1, math.inf), (3, math.inf))).distance_m(2) == math.inf
+
+
+@pytest.mark.parametrize("number", ["nan", "inf", "1e300"])
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("compare", "a.exr", "b.exr", "--exposure-stops"),
+        ("measure", "noise", "a.exr", "--exposure-stops"),
+        ("plan", "--sensor", "23.5x15.7", "--focal", "24", "--stop", "f/2", "--match", "--reducer"),
+    ],
+)
+def test_numbers_of_options_are_finite_and_within_bounds(words: tuple[str, ...], number: str) -> None:
+    code, said = _asked(*words, number)
+    assert (code, words[-1] in said) == (2, True)
+
+
+def test_a_reducer_that_is_none_is_refused_before_it_divides() -> None:
+    code, said = _asked("plan", "--sensor", "23.5x15.7", "--negative-focal", "50", "--focal-reducer", "0")
+    assert (code, "--focal-reducer" in said) == (2, True)
+
+
+def test_what_is_no_picture_is_not_called_broken(tmp_path: Path) -> None:
+    (tmp_path / "a.toml").write_text("x = 1\n")
+    assert "is no picture" in _asked("measure", "edge", tmp_path / "a.toml")[1]
+    assert "is a folder" in _asked("measure", "edge", tmp_path)[1]
+
+
+@pytest.mark.parametrize(
+    "spoilt", [{"frames": []}, {"shot_at": 3}, {"settings": {"proxy": "0", "kind": "exr-half", "preset": {}}}]
+)
+def test_a_spoilt_record_is_told_from_a_crash(make_shot, tmp_path: Path, spoilt: dict[str, object]) -> None:
+    shot = make_shot(frames=1)
+    assert _asked("finish", shot, "--preset", "15-perf-65", "--out", tmp_path / "out")[0] == 0
+    record = next((tmp_path / "out").glob("*.record.json"))
+    record.write_text(json.dumps(json.loads(record.read_text()) | spoilt))
+    assert _asked("compare", record, "--out", tmp_path / "stills")[0] == 2

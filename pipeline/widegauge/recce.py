@@ -65,12 +65,12 @@ def with_matching_lens(facts: Facts, preset: PresetFile, *, negative_focal_mm: f
     """The facts with the lens that gives a large negative's view and depth of field on the camera's sensor."""
     if not negative_focal_mm > 0.0:
         raise mistake(WHERE, "--negative-focal", negative_focal_mm, "is not above 0", "give millimetres")
-    any_lens = {"focal_mm": 1.0, "stop": "f/1"}
+    reducer = facts.get("lens", {}).get("focal_reducer", 1.0)
+    any_lens = {"focal_mm": 1.0, "stop": "f/1", "focal_reducer": reducer}
     bare = recce({**{name: table for name, table in facts.items() if name != "focus"}, "lens": any_lens})
     camera, negative, _ = geometry(bare, preset, footage_px=footage_px(bare, width_px=10_000))
     focal_mm = negative_focal_mm * camera.width_mm / negative.width_mm
     stop = preset.negative.f_number * camera.width_mm / negative.width_mm
-    reducer = facts.get("lens", {}).get("focal_reducer", 1.0)
     lens = {"focal_mm": focal_mm / reducer, "stop": f"f/{stop / reducer:.9f}", "focal_reducer": reducer}
     return {**facts, "lens": lens}
 

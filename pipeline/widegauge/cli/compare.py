@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from widegauge.cli.options import proxy_option
+from widegauge.cli.options import STOPS, proxy_option
 from widegauge.errors import SettingsError, mistake
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 @click.option("--shot", type=click.Path(path_type=Path), help="Where a record's shot file lies now.")
 @click.option("--encoding", metavar="NAME", help="The files' curve, as in a shot file; EXR is linear.")
 @click.option("--primaries", metavar="NAME", help="The files' RGB colourspace; of EXR, ITU-R BT.709 is taken.")
-@click.option("--exposure-stops", type=float, metavar="STOPS", help="Gain of the view.  [default: by preset, else 0]")
+@click.option("--exposure-stops", type=STOPS, metavar="STOPS", help="Gain of the view.  [default: by preset, else 0]")
 @proxy_option
 def command(before: Path, after: Path | None, number: int | None, **words: Any) -> None:
     """Show BEFORE and AFTER: a wipe, side by side, 400 % where they differ most, and the difference in stops.

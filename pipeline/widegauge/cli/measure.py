@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from widegauge.cli.options import STOPS, Number
 from widegauge.errors import MediaError, mistake
 
 if TYPE_CHECKING:
@@ -43,7 +44,7 @@ def _scale(function: F) -> F:
     for option in (
         click.option("--format", "format_name", metavar="NAME", help="The negative's format that the picture fills."),
         click.option("--preset", "-p", metavar="NAME", help="A preset whose negative the picture fills."),
-        click.option("--pixel-um", type=float, metavar="UM", help="Pixel pitch on the negative."),
+        click.option("--pixel-um", type=Number(), metavar="UM", help="Pixel pitch on the negative."),
     ):
         function = option(function)
     return function
@@ -103,9 +104,11 @@ def edge(
 @click.option(
     "--region", "regions", multiple=True, metavar="X,Y,W,H", help="A flat part; repeatable.  [default: found]"
 )
-@click.option("--aperture-um", type=float, default=48.0, show_default=True, metavar="UM", help="Of the densitometer.")
-@click.option("--pixel-um", type=float, metavar="UM", help="Pixel pitch on the negative.  [default: by the preset]")
-@click.option("--exposure-stops", type=float, default=0.0, show_default=True, help="As the shot file has it.")
+@click.option(
+    "--aperture-um", type=Number(), default=48.0, show_default=True, metavar="UM", help="Of the densitometer."
+)
+@click.option("--pixel-um", type=Number(), metavar="UM", help="Pixel pitch on the negative.  [default: by the preset]")
+@click.option("--exposure-stops", type=STOPS, default=0.0, show_default=True, help="As the shot file has it.")
 @_encoding
 @_results
 def grain(
@@ -143,7 +146,7 @@ def grain(
 @command.command("halation")
 @click.argument("image", type=click.Path(path_type=Path))
 @_at
-@click.option("--reach-px", type=float, metavar="PX", help="How far around the lamp to look.")
+@click.option("--reach-px", type=Number(), metavar="PX", help="How far around the lamp to look.")
 @_encoding
 @_scale
 @_results
@@ -184,7 +187,9 @@ def halation(
 @click.argument("image", type=click.Path(path_type=Path))
 @_at
 @_region
-@click.option("--less-px", type=float, default=0.0, help="Radius to take off in quadrature: what was blurred before.")
+@click.option(
+    "--less-px", type=Number(), default=0.0, help="Radius to take off in quadrature: what was blurred before."
+)
 @_encoding
 @_scale
 @_results
@@ -227,7 +232,7 @@ def blur(
 
 @command.command("noise")
 @click.argument("footage", type=click.Path(path_type=Path))
-@click.option("--exposure-stops", type=float, default=0.0, show_default=True, help="As the shot file has it.")
+@click.option("--exposure-stops", type=STOPS, default=0.0, show_default=True, help="As the shot file has it.")
 @_encoding
 @_results
 def noise(footage: Path, exposure_stops: float, encoding: str | None, plot: Path | None, as_json: bool) -> None:

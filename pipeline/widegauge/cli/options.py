@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -9,6 +10,22 @@ from typing import Any, TypeVar
 import click
 
 F = TypeVar("F", bound=Callable[..., Any])
+
+
+class Number(click.FloatRange):
+    """A finite number, within bounds that may be left out."""
+
+    name = "number"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        number = super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{number} is not a finite number.", param, ctx)
+        return number
+
+
+STOPS = Number(-16.0, 16.0)
+"""A gain that a picture may be shown with, or a shot exposed by."""
 
 
 def shot_argument(function: F) -> F:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from widegauge.cli.options import proxy_option, set_option
+from widegauge.cli.options import Number, proxy_option, set_option
 from widegauge.errors import Mistake, SettingsError, mistake
 from widegauge.units import parse_rate
 
@@ -62,9 +62,7 @@ def _fact_options(function: F) -> F:
 @click.option("--negative-stop", metavar="F/N", help="The large camera's stop, instead of the preset's.")
 @click.option("--negative-focal", type=float, metavar="MM", help="The large camera's lens, instead of --focal, --stop.")
 @click.option("--match", is_flag=True, help="Also list the lenses that would give the negative's view and depth.")
-@click.option(
-    "--reducer", "reducers", multiple=True, metavar="M", type=click.FloatRange(0.1, 2.0), help="One more for --match."
-)
+@click.option("--reducer", "reducers", multiple=True, metavar="M", type=Number(0.1, 2.0), help="One more for --match.")
 @click.option("--model", "model_scale", metavar="1:N", help="Also say how to shoot this on a model of that scale.")
 @click.option("--sheet", type=click.Path(path_type=Path, dir_okay=False), help="Write a set-up sheet, one HTML page.")
 @click.option("--title", metavar="TEXT", help="What to call the shot.")

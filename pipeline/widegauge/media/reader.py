@@ -17,6 +17,9 @@ from widegauge.frame import Float32
 Array = npt.NDArray[np.generic]
 
 _TRIPLE, _GREY = ("R", "G", "B"), "Y"
+_NO_READER = "could not find a format reader"
+"""OpenImageIO's words for a file of a kind that it does not know."""
+
 _DPX_BITS = {8, 10, 12, 16}
 
 
@@ -158,6 +161,8 @@ class Source:
 @contextmanager
 def opened(path: Path) -> Iterator[Source]:
     """Open an image; SettingsError when it is not there, MediaError when it cannot be read."""
+    if path.is_dir():
+        raise mistake(path, "", None, "is a folder", "Name a picture in it")
     if not path.is_file():
         raise mistake(path, "", None, "there is no such file", "Check the name and the folder")
     straight = oiio.ImageSpec()
@@ -184,6 +189,8 @@ def broken(path: Path, trouble: str) -> MediaError:
         return MediaError(f"{path}: cannot be opened ({error.strerror}). Check its permissions.")
     if empty:
         return MediaError(f"{path}: is empty. Copy it again from its source.")
+    if _NO_READER in reason:
+        return MediaError(f"{path}: is no picture that is read here. Take EXR, DPX, TIFF, PNG or JPEG.")
     return MediaError(f"{path}: cannot be read ({reason}). Copy it again from its source.")
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +23,7 @@ from widegauge.report.stills import View
 from widegauge.run.pictures import framed_light, stage_pictures
 from widegauge.run.record import open_record, read_record
 from widegauge.shot import load_shot
+from widegauge.units import parse_scale
 
 EXR_PRIMARIES = "ITU-R BT.709"
 """Taken for an EXR when nobody says otherwise; the captions say so."""
@@ -94,7 +94,7 @@ def open_finished(record: Path, *, shot: Path | None = None) -> Finished:
     SettingsError for a file that is no record, a shot file that is not found, or a record without frames.
     """
     data = _record_data(record)
-    place = shot or (record.parent / data["shot_at"] if "shot_at" in data else None)
+    place = shot or (record.parent / str(data["shot_at"]) if "shot_at" in data else None)
     if place is None or not place.is_file():
         looked = "the record does not say where it lies" if place is None else f"looked for {place}"
         raise mistake(record, "shot_file", f'"{data["shot_file"]}"', f"not found ({looked})", "say it with --shot FILE")
@@ -103,9 +103,9 @@ def open_finished(record: Path, *, shot: Path | None = None) -> Finished:
         preset: PresetFile = Preset.model_validate_json(
             json.dumps(settings["preset"] | {"title": data["plan"]["preset"]})
         )
-        proxy, kind = Fraction(settings["proxy"]), settings["kind"]
+        proxy, kind = parse_scale(settings["proxy"]), settings["kind"]
         files = {int(number): record.parent / frame["output"] for number, frame in data["frames"].items()}
-    except (ValidationError, ValueError, KeyError, TypeError):
+    except (ValidationError, ValueError, KeyError, TypeError, AttributeError):
         raise _no_record(record) from None
     files = {number: path for number, path in sorted(files.items()) if path.is_file()}
     if not files:
