@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import math
+import os
+import shutil
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 from conftest import SHOT
+from widegauge import presets
 from widegauge.cli import main
 from widegauge.errors import SettingsError
 from widegauge.physics.lens import FocusPull
@@ -142,3 +146,28 @@ def test_a_spoilt_record_is_told_from_a_crash(make_shot, tmp_path: Path, spoilt:
     record = next((tmp_path / "out").glob("*.record.json"))
     record.write_text(json.dumps(json.loads(record.read_text()) | spoilt))
     assert _asked("compare", record, "--out", tmp_path / "stills")[0] == 2
+
+
+def test_stills_of_other_numbers_make_a_contact_sheet_and_sequences_do_not(make_shot, tmp_path: Path) -> None:
+    plates = make_shot(frames=2).parent / "plates"
+    first, second = sorted(plates.glob("*.exr"))
+    sheet = tmp_path / "sheet.png"
+    assert _asked("compare", first, second, "--contact", sheet)[0] == 0
+    assert sheet.stat().st_size > 0
+    for number in (1, 2):
+        shutil.copy(first, tmp_path / f"other.{number}.exr")
+    code, said = _asked("compare", plates / "pier.####.exr", tmp_path / "other.#.exr", "--contact", sheet)
+    assert (code, "no frame number in common" in said) == (2, True)
+
+
+def test_a_full_disk_is_a_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Wherever it shows; what is nobody's fault but the program's keeps its traceback."""
+
+    def fail(number: int) -> None:
+        raise OSError(number, os.strerror(number), "a.png")
+
+    for number, code in ((errno.ENOSPC, 3), (errno.ENOTDIR, 3), (errno.EINVAL, 1)):
+        monkeypatch.setattr(presets, "preset_names", lambda number=number: fail(number))
+        done = CliRunner().invoke(main, ["presets", "list"])
+        assert done.exit_code == code
+        assert ("space left" in done.output) == (code == 3)

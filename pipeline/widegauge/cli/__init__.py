@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 from typing import Any
 
 import click
 
 from widegauge import __version__
 from widegauge.cli.lazy import LazyGroup
-from widegauge.errors import WidegaugeError
+from widegauge.errors import MediaError, WidegaugeError
 
 VERBS = {
     "plan": "What the large negative would need, and the difference for each stage.",
@@ -22,8 +23,15 @@ VERBS = {
 }
 
 
+_NO_BUG = {
+    errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EROFS, errno.EACCES, errno.EPERM, errno.ENOTDIR, errno.EISDIR,
+    errno.ENAMETOOLONG, errno.ESTALE,
+}  # fmt: skip
+"""What a disk, a share or a path may answer to a program without a mistake."""
+
+
 class _Verbs(LazyGroup):
-    """The verbs; an error meant for a person ends with its sentence and exit code."""
+    """The verbs; an error meant for a person ends with its sentence and exit code, and so does a full disk."""
 
     def invoke(self, ctx: click.Context) -> Any:
         try:
@@ -31,6 +39,12 @@ class _Verbs(LazyGroup):
         except WidegaugeError as error:
             click.echo(str(error), err=True)
             ctx.exit(error.exit_code)
+        except OSError as error:
+            if error.errno not in _NO_BUG:
+                raise
+            place = f"{error.filename}: " if error.filename else ""
+            click.echo(f"{place}{error.strerror}. Check the place, its permissions and the space left.", err=True)
+            ctx.exit(MediaError.exit_code)
 
 
 @click.group(

@@ -284,4 +284,7 @@ def _draw(path: Path | None, kind: str, *found: Any, **words: Any) -> None:
         return
     from widegauge.report import plots
 
-    getattr(plots, f"{kind}_plot")(path, *found, **words)
+    try:
+        getattr(plots, f"{kind}_plot")(path, *found, **words)
+    except OSError as error:
+        raise MediaError(f"{path}: can't be written ({error.strerror}). Choose another place, or free some.") from error

@@ -83,9 +83,10 @@ def files_pair(
 
 
 def common_numbers(before: Path, after: Path) -> list[int]:
-    """Frame numbers that two sequences both have."""
-    first, second = (open_footage(path, missing="hold") for path in (before, after))
-    return _common(first, second)
+    """Frame numbers that two sequences both have, or of two stills the second's; SettingsError when there are none."""
+    footages = (open_footage(before, missing="hold"), open_footage(after, missing="hold"))
+    _, first = _numbers(before, after, footages, None)
+    return _common(*footages) or [first]
 
 
 def open_finished(record: Path, *, shot: Path | None = None) -> Finished:
