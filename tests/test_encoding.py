@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from conftest import reference
 from widegauge.kernels import curve as kernel
+from widegauge.media.encoding import _USUAL_PRIMARIES, bake, check_primaries, check_transfer, rgb_matrix
 from widegauge.media.encoding import _colour as colour_science
 from widegauge.media.encoding import _transfers as transfers
-from widegauge.media.encoding import bake, check_primaries, check_transfer, rgb_matrix
 
 REFERENCES = reference("transfer_curves")
 PRIMARIES = "ITU-R BT.709"
@@ -193,6 +193,7 @@ def test_names_are_checked_with_the_nearest_known() -> None:
     assert '"V-Log"' in (check_transfer("vlog") or "")
     assert '"ACEScct"' in (check_transfer("ACEScctt") or "")
     assert '"ITU-R BT.709"' in (check_primaries("BT.709") or "")
+    assert set(colour_science().RGB_COLOURSPACES) > _USUAL_PRIMARIES
     with pytest.raises(ValueError, match="not a transfer function"):
         bake("no such curve", PRIMARIES)
     with pytest.raises(ValueError, match="not an RGB colourspace"):

@@ -70,17 +70,19 @@ def render_tile(  # type: ignore[no-untyped-def]
     weights = np.ones(4, np.float64)
     if parts == 4:
         t = count - 1
-        weights[:] = quarter[t]
+        for part in range(4):
+            weights[part] = quarter[t, part]
         if clipped:
             middle_x, middle_y = (tx0 + tx1) / 2 - 0.5, (ty0 + ty1) / 2 - 0.5
-            clip_by_rim(ends, first[t], rows[t], radii[t], False, middle_x, middle_y, rim, own)
-            measure_runs(own, rows[t], weights)
-    begin = 0
+            h = np.int64(rows[t])
+            clip_by_rim(ends, np.int64(first[t]), h, radii[t], t >= count, middle_x, middle_y, rim, own)
+            measure_runs(own, h, weights)
+    begin, none, once = 0, np.int64(0), np.int64(1)  # a literal number has a kernel compiled a second time for it
     for g in range(groups):
         end = starts[g]
         if end == begin:
             continue
-        bx0, bx1, by0, by1 = wide, 0, high, 0
+        bx0, bx1, by0, by1 = wide, none, high, none
         spreads, pixels = 0.0, 0
         for place in places[begin:end]:
             row, col, layer, n = unpack(place)
@@ -107,7 +109,7 @@ def render_tile(  # type: ignore[no-untyped-def]
                 # no light was split off what is drawn with so small a kernel
                 dense_part = part_of if part_of == LAMP else WHOLE
                 _weigh(
-                    rgb, piece_rgb, piece_weight, sy, sx, k, layer, n, shares, 1,
+                    rgb, piece_rgb, piece_weight, sy, sx, k, layer, n, shares, once,
                     light_bits, gain, around, dense_part, tilt, q, before,
                 )  # fmt: skip
                 add_dense(sums, dense[i + small if turned else i], lx, ly, h, n, wide, high, parts, q[0], before[0])
@@ -117,7 +119,7 @@ def render_tile(  # type: ignore[no-untyped-def]
                 runs, at = ends, np.int64(first[t])
                 shares[:] = area[t]
                 if clipped:
-                    clip_by_rim(ends, at, h, radii[t], turned, sx + one, sy, rim, own)
+                    clip_by_rim(ends, at, h, radii[t], turned, np.float64(sx + one), np.float64(sy), rim, own)
                     runs, at = own, np.int64(0)
                     whole = measure_runs(own, h, shares)
                     for part in range(4):
@@ -138,7 +140,7 @@ def render_tile(  # type: ignore[no-untyped-def]
                 for r in range(r0, r1 + 1):
                     left, right = np.int64(runs[at + r - ly + h, 0]), np.int64(runs[at + r - ly + h, 1])
                     if parts == 1:
-                        add_runs(sums[0, r], left, right, 1, x, many, wide, q[0], before[0])
+                        add_runs(sums[0, r], left, right, once, x, many, wide, q[0], before[0])
                         continue
                     times = 1 if r == ly else 2
                     for part in range(4):

@@ -41,6 +41,9 @@ _JUMP = 8.0
 _FEWEST_FLOAT32_STEPS = 4.0
 """Float32 numbers of light that one 16-bit code must span; a flatter curve cannot come back and is bridged."""
 
+_USUAL_PRIMARIES = frozenset({"ITU-R BT.709", "ITU-R BT.2020", "ACEScg", "sRGB"})
+"""Names that are known without colour-science, whose import takes most of a second."""
+
 _Function = Callable[[Float64], Float64]
 
 
@@ -82,6 +85,8 @@ def check_transfer(name: str) -> str | None:
 
 def check_primaries(name: str) -> str | None:
     """The rule that a colourspace's name breaks, with the nearest known names, or None when it is known."""
+    if name in _USUAL_PRIMARIES:
+        return None
     known = sorted(_colour().RGB_COLOURSPACES)
     return None if name in known else _unknown(name, known, "an RGB colourspace")
 
