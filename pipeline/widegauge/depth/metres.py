@@ -35,8 +35,8 @@ def disparity_m(
     behind = float(np.mean(values[known] + np.float32(offset_px) < 0.0)) if known.any() else 0.0
     if behind > MOST_BEHIND_FRAC:
         raise MediaError(
-            f"{100.0 * behind:.0f} % of the disparities are below {0.0 - offset_px:g} px, where things would lie "
-            "behind the lens: near things have large ones. Check depth.offset_px and its sign, or give the other view's maps"
+            f"{100.0 * behind:.0f} % of the disparities are below {0.0 - offset_px:g} px, which lies behind the lens: "
+            "near things have large ones. Check depth.offset_px and its sign, or give the other view's maps"
         )
     with np.errstate(divide="ignore"):
         metres = np.float32(focal_px * baseline_m) / (values + np.float32(offset_px))
