@@ -461,6 +461,14 @@ class TestText:
         assert max(map(len, text.split("\n"))) <= 110
         assert "Nothing will be done." in check_text(seen([bad], tmp_path / "out"))
 
+    def test_what_is_said_of_many_shots_is_said_once(self, shot: Callable[..., Entry], tmp_path: Path) -> None:
+        entries = [shot("a", preset="no-such"), shot("b", preset="no-such"), shot("c", frames="1-2")]
+        text = check_text(seen(entries, tmp_path / "out"), width=60)
+        assert text.count("no such preset") == 1
+        assert '\n  a, b\n    preset = "no-such": no such preset.' in text
+        assert "\n  night.toml, c\n" in text
+        assert max(len(line) for line in text.split("\n") if str(tmp_path) not in line) <= 60
+
     def test_lengths_of_time_and_sizes(self) -> None:
         assert [duration(s) for s in (0.2, 89.0, 700.0, 12034.0, 3600.0 * 30)] == [
             "1 s",

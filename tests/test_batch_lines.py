@@ -10,6 +10,8 @@ import opentimelineio as otio
 import pytest
 from opentimelineio.opentime import RationalTime, TimeRange
 from test_finish import digests, run
+from widegauge.batch.state import STATE_NAME, read_state
+from widegauge.run.lock import FolderLock
 
 
 @pytest.fixture
@@ -103,6 +105,7 @@ def test_the_others_run_and_each_bad_line_is_a_refused_shot(lists, tmp_path: Pat
             assert said in sentence
         assert any(line.startswith(f"{name}: refused. ") and said in line for line in done.stdout.splitlines())
         assert any(line.startswith(f"{name}: ") and said in line for line in status.splitlines())
+        assert f"{name}: refused" not in done.stderr, "the check has told it"
         assert said.replace('"', "&quot;") in page
 
 
@@ -135,3 +138,18 @@ def test_a_list_of_which_nothing_can_be_read_or_used(
     done = run("batch", tmp_path / name, "--out", tmp_path / "out", "--preset", "super-16", code=2)
     assert said in done.stderr
     assert not (tmp_path / "out").exists()
+
+
+def test_status_while_the_list_is_being_checked(tmp_path: Path) -> None:
+    """There is no state yet, or only that of an earlier run, which is not this one's."""
+    out = tmp_path / "out"
+    lock = FolderLock(out)
+    said = "the list is being checked, and no frame is begun yet"
+    assert said in run("batch", "--status", out).stdout
+    earlier = {"started": "2031-03-12T19:02:00.000Z"}
+    (out / STATE_NAME).write_text(json.dumps(earlier | {"started": "2001-03-12T19:02:00.000Z"}))
+    assert said in run("batch", "--status", out).stdout
+    (out / STATE_NAME).write_text(json.dumps(earlier))
+    assert read_state(out) == (earlier, True)
+    lock.release()
+    assert read_state(out) == (earlier, False)

@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 from conftest import SHOT, read_exr_rgb
 from test_finish import digests, finish
+from widegauge.batch import night as night_module
 from widegauge.batch import work as work_module
 from widegauge.batch.crew import CrewLost, Threads
 from widegauge.batch.night import Night
@@ -121,6 +122,15 @@ def test_by_priority_then_by_the_list(shots, tmp_path: Path) -> None:
     assert len(handed) == 12
 
 
+def test_a_shot_is_said_to_begin_when_its_first_frame_is(shots, tmp_path: Path, monkeypatch) -> None:
+    """Not when it is opened, which is well before: one after the other with one frame in flight."""
+    monkeypatch.setattr(night_module, "OPEN_AHEAD", 1)  # in the list's order
+    watcher = Watcher()
+    night(shots(3), tmp_path / "out", watcher, crew=Threads(1))
+    told = [(event, facts["shot"]) for event, facts in watcher.events if event in ("shot started", "shot ended")]
+    assert told == [(event, name) for name in "abc" for event in ("shot started", "shot ended")]
+
+
 class Meeting(Threads):
     """Two threads; each piece of work waits until one of the other shot is being worked on too."""
 
@@ -210,8 +220,9 @@ def test_nothing_stands_in_where_nothing_is_finished(shots, tmp_path: Path) -> N
     assert outcome.sentence.startswith("0 of 1 frames are finished; frame 1001 failed: ")
 
 
-def test_a_share_that_comes_back(shots, tmp_path: Path) -> None:
-    """Footage goes away when its first frame is done and comes back at the second try; others go on meanwhile."""
+def test_a_share_that_comes_back(shots, tmp_path: Path, monkeypatch) -> None:
+    """Footage goes away when its first frame is done, and comes back when one of the other shot's is done."""
+    monkeypatch.setattr(night_module, "OPEN_AHEAD", 1)  # a first
     entries = shots(2, frames=6)
     watcher, away = Watcher(), threading.Event()
 
@@ -219,11 +230,11 @@ def test_a_share_that_comes_back(shots, tmp_path: Path) -> None:
         if event == "frame done" and facts["shot"] == "a" and not away.is_set():
             away.set()
             (tmp_path / "a" / "plates").rename(tmp_path / "a" / "gone")
-        if event == "retry" and len(watcher.frames("retry")) > 1 and (tmp_path / "a" / "gone").exists():
+        if event == "frame done" and facts["shot"] == "b" and (tmp_path / "a" / "gone").exists():
             (tmp_path / "a" / "gone").rename(tmp_path / "a" / "plates")
 
     watcher.on = leave
-    outcomes = night(entries, tmp_path / "out", watcher, crew=Threads(1), pauses_s=(0.3,) * 20)
+    outcomes = night(entries, tmp_path / "out", watcher, crew=Threads(1), pauses_s=(0.3,) * 100)
     assert {o.status for o in outcomes.values()} == {"finished"}
     assert watcher.frames("retry")
     assert {name for name, _ in watcher.frames("retry")} == {"a"}
@@ -300,7 +311,8 @@ class FullDisk(Threads):
         raise AssertionError("/dev/full was written to")
 
 
-def test_a_full_disk_stops_the_shots_that_are_on_it(shots, tmp_path: Path) -> None:
+def test_a_full_disk_stops_the_shots_that_are_on_it(shots, tmp_path: Path, monkeypatch) -> None:
+    monkeypatch.setattr(night_module, "OPEN_AHEAD", 1)  # a first: no other's frame takes the hands that it needs
     entries = shots(3, frames=12)
     outcomes = night(entries, tmp_path / "out", crew=FullDisk())
     assert outcomes["a"].status == "failed"

@@ -87,26 +87,26 @@ def check(
     out: Path,
     *,
     proxy: str = "1",
-    on_shot: Callable[[str], None] = lambda _: None,
+    on_wait: Callable[[str], None] = lambda _: None,
     measure_s: float = MEASURE_S,
     hands: int = 0,
     mending: bool = False,
 ) -> Checked:
     """Check every shot of a list whose frames go below ``out``.
 
-    ``on_shot`` is called with the name of each shot when its files have been seen. Frames are measured for about
-    ``measure_s`` seconds, those of each kind of shot first and one at least; 0: none. ``hands`` frames will be in
-    flight (0: as a single machine would have). With ``mending``, frames that can't be read stop no shot.
-    SettingsError when ``proxy`` is no size.
+    ``on_wait`` is called with a sentence when something takes its time. Frames are measured for about ``measure_s``
+    seconds, those of each kind of shot first and one at least; 0: none. ``hands`` frames will be in flight (0: as a
+    single machine would have). With ``mending``, frames that can't be read stop no shot. SettingsError when ``proxy``
+    is no size.
     """
     try:
         scale = parse_scale(proxy)
     except ValueError as error:
         raise mistake("--proxy", "", f'"{proxy}"', str(error), "see --help") from None
-    found = _seen(in_order(entries), out, scale, on_shot, mending=mending)
+    found = _seen(in_order(entries), out, scale, mending=mending)
     there = [look_at_output(each, proxy=scale) for each in found]
     hands = hands or min((workers_for(each.plate) for each in found if each.plate), default=1)
-    measured = _measured(found, there, proxy=proxy, measure_s=measure_s, hands=hands, mending=mending)
+    measured = _measured(found, there, on_wait, proxy=proxy, measure_s=measure_s, hands=hands, mending=mending)
     shots, disks = fit([_told(*each, hands=hands) for each in zip(found, there, measured, strict=True)])
     seconds = {
         shot.entry.name: known.frame_s(hands) * hands
@@ -116,9 +116,7 @@ def check(
     return Checked(shots, disks, hands, seconds)
 
 
-def _seen(
-    entries: Sequence[Entry], out: Path, proxy: Fraction, on_shot: Callable[[str], None], *, mending: bool
-) -> list[Found]:
+def _seen(entries: Sequence[Entry], out: Path, proxy: Fraction, *, mending: bool) -> list[Found]:
     """Every shot opened, and every header looked at."""
 
     @cache
@@ -143,7 +141,6 @@ def _seen(
         looked = chain.from_iterable(pool.map(_look, _blocks(wanted)))
         for each, files in zip(found, wanted, strict=True):
             judge(each, dict(zip(files, looked, strict=False)), mending=mending)
-            on_shot(each.entry.name)
     return found
 
 
@@ -158,7 +155,14 @@ def _look(block: Sequence[View]) -> list[Look | str]:
 
 
 def _measured(
-    found: Sequence[Found], there: Sequence[There], *, proxy: str, measure_s: float, hands: int, mending: bool
+    found: Sequence[Found],
+    there: Sequence[There],
+    on_wait: Callable[[str], None],
+    *,
+    proxy: str,
+    measure_s: float,
+    hands: int,
+    mending: bool,
 ) -> list[Measured | None]:
     """What a frame of each shot takes: of its own, else of one of its kind, else by pixels of one with its preset.
 
@@ -179,6 +183,8 @@ def _measured(
         for i, (each, lies) in enumerate(zip(found, there, strict=True))
         if not each.problems and set(each.numbers) - lies.finished.keys() and _kind(each) not in kinds
     ]
+    if measure_s > 0.0 and waiting:
+        on_wait(f"files are looked at; test frames are finished for the estimate of time, for about {measure_s:g} s")
     begun = False
     while measure_s > 0.0 and waiting and (not begun or time.monotonic() < until_s):
         begun = True

@@ -122,7 +122,6 @@ class Night:
                 self._ended(shot.refuse(" ".join(done.trouble.split("\n"))), fault=done.fault)
             return
         shot.begin(job, output)
-        self._tell("shot started", shot=shot.entry.name, frames=len(shot.numbers), out=str(shot.out))
         self._settle(shot)
 
     def _next(self) -> Underway | None:
@@ -132,6 +131,8 @@ class Night:
         return next((shot for shot in self.shots if shot.has_work()), None)
 
     def _hand_in(self, shot: Underway) -> None:
+        if not shot.has_begun:
+            self._tell("shot started", shot=shot.entry.name, frames=len(shot.numbers), out=str(shot.out))
         work = shot.take(self._crew.block, self._proxy)
         keep_job(work, shot.job)
         self.in_flight += 1

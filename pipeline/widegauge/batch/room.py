@@ -96,7 +96,7 @@ def fit(shots: Sequence[ShotCheck]) -> tuple[tuple[ShotCheck, ...], tuple[Disk, 
         if device not in disks:
             space = os.statvfs(place)
             free[device], sure[device] = space.f_bavail * space.f_frsize, 0
-            disks[device] = Disk(place, free[device], 0)
+            disks[device] = Disk(_mount(place), free[device], 0)
         left = f"of the {size(free[device])} free there, those before it take {size(disks[device].bytes)}"
         if sure[device] + shot.least_bytes > free[device]:
             text = f"{place}: no room for {size(shot.bytes)}; {left}. Free some space, or give it another disk in out."
@@ -117,6 +117,10 @@ def existing(folder: Path) -> Path:
     while not place.exists() and place != place.parent:
         place = place.parent
     return place
+
+
+def _mount(place: Path) -> Path:
+    return next(each for each in (place, *place.parents) if each.is_mount() or each == each.parent)
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from widegauge.batch.outcome import Outcome
 from widegauge.batch.underway import Underway
 from widegauge.errors import mistake
 from widegauge.run.clock import utc_now
-from widegauge.run.lock import is_held
+from widegauge.run.lock import LOCK_NAME, is_held
 from widegauge.run.record import replace_text
 
 STATE_NAME = ".batch.state.json"
@@ -80,18 +80,32 @@ def save_state(out: Path, state: dict[str, Any]) -> None:
 
 
 def read_state(out: Path) -> tuple[dict[str, Any], bool]:
-    """The latest state of the night in a folder, and whether its program still runs; SettingsError without one."""
+    """The latest state of the night in a folder, and whether its program still runs; SettingsError without one.
+
+    While it is being checked there is none yet, at most that of an earlier run: then only ``checking``, since when.
+    """
+    state, since = _read(out / STATE_NAME), _read(out / LOCK_NAME).get("since", "")
+    running = is_held(out)
+    if running and since > state.get("started", ""):
+        return {"checking": since}, True
+    if not state:
+        raise mistake(out, "", None, "holds no batch", "Name the folder that was given as --out")
+    return state, running
+
+
+def _read(path: Path) -> dict[str, Any]:
+    """What a file of ours says; nothing when it says nothing."""
     try:
-        state: dict[str, Any] = json.loads((out / STATE_NAME).read_text(encoding="utf-8"))
+        said = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError):
-        raise mistake(out, "", None, "holds no batch", "Name the folder that was given as --out") from None
-    return state, is_held(out)
+        return {}
+    return said if isinstance(said, dict) else {}
 
 
 def _shot(shot: Underway) -> dict[str, Any]:
     if shot.outcome:
         return _outcome(shot.outcome)
-    status = "working" if shot.has_begun else "opening" if shot.opening or shot.is_open else "waiting"
+    status = "working" if shot.has_begun else "opening" if shot.opening else "waiting"
     return {
         "name": shot.entry.name,
         "status": status,

@@ -7,7 +7,9 @@ import subprocess
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack, closing
+from functools import partial
 from pathlib import Path
+from shutil import get_terminal_size
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -29,7 +31,11 @@ FILE = click.Path(path_type=Path, dir_okay=False)
 @click.option("--out", "-o", type=FOLDER, help="Folder for the night: a folder a shot, and the lab report.")
 @click.option("--preset", "-p", metavar="NAME", help="For shots whose line in the list names none.")
 @click.option("--shots", type=FOLDER, help="Where shot files lie that a timeline's clips name.")
-@click.option("--dry-run", is_flag=True, help="Check, print what would be done, and do nothing.")
+@click.option(
+    "--dry-run",
+    is_flag=True,
+    help="Check, print what would be done, and do nothing. Test frames are finished for the estimate and thrown away.",
+)
 @click.option("--strict", is_flag=True, help="Begin none when one shot is refused.")
 @click.option(
     "--workers", default=0, type=click.IntRange(0, 256), help="Frames in flight; 0: as cores and memory allow."
@@ -82,27 +88,37 @@ def command(
     if workers and cluster:
         raise click.UsageError("--workers is for this process; a cluster's workers are counted in --cluster")
     from widegauge.batch.check import check
-    from widegauge.report.batchcheck import check_text
+    from widegauge.report.batchcheck import WIDTH, check_text
     from widegauge.run.lock import FolderLock
     from widegauge.shotlist import load_list
 
-    entries = load_list(shot_list, preset=preset, shots=shots, on_remark=lambda said: click.echo(said, err=True))
+    say, wide = partial(click.echo, err=True), min(WIDTH, get_terminal_size((WIDTH, 24)).columns)
+    left_out: list[str] = []
+
+    def leave_out(said: str) -> None:
+        left_out.append(said)
+        say(said)
+
+    entries = load_list(shot_list, preset=preset, shots=shots, on_remark=leave_out)
     with ExitStack() as stack:
         if not dry_run:
             stack.callback(FolderLock(out).release)
-        click.echo(f"checking {len(entries)} shots", err=True)
+        say(f"checking {len(entries)} shot{'s' if len(entries) > 1 else ''}")
         try:
-            checked = check(entries, out, proxy=proxy, hands=workers, mending=bad_frames != "fail")
+            checked = check(entries, out, proxy=proxy, on_wait=say, hands=workers, mending=bad_frames != "fail")
         except KeyboardInterrupt:
-            click.echo("stopped while checking; nothing was begun", err=True)
+            say("stopped while checking; nothing was begun")
             sys.exit(130)
-        click.echo(check_text(checked), err=not dry_run)
         if dry_run:
+            click.echo(check_text(checked, width=wide))
             sys.exit(1 if checked.refused else 0)
+        say(f"{check_text(checked, width=wide)}\n")
         if strict and checked.refused:
-            click.echo("nothing was begun, as --strict asks", err=True)
+            say("nothing was begun, as --strict asks")
             sys.exit(2)
-        report, code = _night(checked, out, workers, cluster, bad_frames=bad_frames, proxy=proxy, log=log)
+        report, code = _night(
+            checked, out, workers, cluster, bad_frames=bad_frames, proxy=proxy, log=log, remarks=left_out
+        )
     if then:
         _hand_on(then, report, code)
     sys.exit(code)
@@ -117,6 +133,7 @@ def _night(
     bad_frames: BadFrames,
     proxy: str,
     log: Path | None,
+    remarks: Sequence[str],
 ) -> tuple[Path, int]:
     """Run the good shots and write the lab report; its path, and the exit code."""
     from widegauge.batch.events import Log
@@ -124,6 +141,7 @@ def _night(
     from widegauge.batch.state import State
     from widegauge.batch.watch import Watch
     from widegauge.cli.nightscreen import Screen
+    from widegauge.report.batchcheck import folded
     from widegauge.report.nighttext import outcome_lines, summary
     from widegauge.run.clock import utc_now
     from widegauge.run.ctrlc import CtrlC
@@ -142,18 +160,20 @@ def _night(
             )
             shots, refused = len(checked.good), checked.refused
             watch.tell("batch started", out=str(out), shots=shots, refused=len(refused), hands=crew.hands)
-            for each in refused:
-                watch.tell("shot ended", shot=each.entry.name, status=each.status, sentence=each.sentence)
+            for each in refused:  # the check has told them on the screen
+                lines.write("shot ended", shot=each.entry.name, status=each.status, sentence=each.sentence)
             outcomes = (*night.run(), *refused)
             last = watch.end(night)
             code = 130 if night.stopped else 0 if all(each.status == "finished" for each in outcomes) else 1
             watch.tell("batch ended", exit_code=code, done=last["done"], total=last["total"], peak=last["peak_bytes"])
             screen.close()
-            click.echo("\n".join(outcome_lines(last["shots"])))
+            told = "\n".join(outcome_lines(last["shots"]))
+            click.echo(folded(told, width=get_terminal_size().columns) if sys.stdout.isatty() else told)
+            click.echo(summary(last), err=True)
             lost = f"{lines.lost} lines of the log could not be written" if lines.lost else ""
-            remarks = [said for said in (summary(last), night.lost, lost) if said]
+            said = [each for each in (summary(last), night.lost, lost, *remarks) if each]
             click.echo("writing the lab report", err=True)
-            page = _report(out, outcomes, started=started, ended=utc_now(), remarks=remarks)
+            page = _report(out, outcomes, started=started, ended=utc_now(), remarks=said)
         except KeyboardInterrupt:  # the second one: frames in flight are let go, as by a kill
             screen.close()
             click.echo("stopped at once; whole frames stay, the same command goes on from here", err=True)

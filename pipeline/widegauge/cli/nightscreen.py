@@ -33,7 +33,7 @@ class Screen:
             from rich.live import Live
 
             console = Console(stderr=True, highlight=False, color_system=None)
-            self._live = Live(console=console, auto_refresh=False)
+            self._live = Live(console=console, auto_refresh=False, transient=True)
             self._live.start()
         return self
 
@@ -41,7 +41,7 @@ class Screen:
         self.close()
 
     def close(self) -> None:
-        """Leave the table as it is; lines go below it."""
+        """Take the table away: what came of the shots is printed in its place."""
         if self._live is not None:
             self._live.stop()
             self._live = None

@@ -6,12 +6,14 @@ import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 from widegauge.report.words import aligned
 from widegauge.shotlist import Entry
 
 WIDTH = 110
+
+_WORDS: dict[str, Any] = {"break_long_words": False, "break_on_hyphens": False}
 
 PIXELS_UNREAD = (
     "Headers were read, pixels were not: a damaged block within a file of the right length shows when its frame is "
@@ -58,7 +60,7 @@ class ShotCheck:
 
 @dataclass(frozen=True, slots=True)
 class Disk:
-    """A file system that frames go to: a folder on it, what is free, and what will be written there."""
+    """A file system that frames go to: where it is mounted, what is free, and what will be written there."""
 
     folder: Path
     free_bytes: int
@@ -79,25 +81,33 @@ class Checks(Protocol):
         """Frames in flight that times are for."""
 
 
-def check_text(checked: Checks) -> str:
-    """All problems, then what would be done."""
+def check_text(checked: Checks, *, width: int = WIDTH) -> str:
+    """All problems, then what would be done, in lines no wider than ``width`` where words allow it."""
     bad = [shot for shot in checked.shots if shot.problems]
     good = [shot for shot in checked.shots if not shot.problems]
     blocks: list[list[str]] = []
     if bad:
         blocks.append([f"{_count(len(bad), 'shot')} of {len(checked.shots)} can't be done as things are now:"])
-        blocks += [_said(shot, shot.problems) for shot in bad]
+        blocks += _told(bad, [shot.problems for shot in bad])
     if good:
         which = _count(len(good), "shot") if not bad else "The others" if len(good) > 1 else "The other shot"
         head = f"{which} will be done{', in this order' if len(good) > 1 else ''}:"
         blocks.append([head, "", *_table(good)])
-        remarks = [line for shot in good if shot.remarks for line in _said(shot, shot.remarks)]
-        if remarks:
-            blocks.append(["To know:", *remarks])
-        blocks.append([*_totals(good, checked), *_wrapped(PIXELS_UNREAD)])
+        if remarks := _told(good, [shot.remarks for shot in good]):
+            blocks.append(["To know:", *(line for block in remarks for line in block)])
+        blocks.append([*_totals(good, checked), PIXELS_UNREAD])
     else:
         blocks.append(["Nothing will be done."])
-    return "\n\n".join("\n".join(block) for block in blocks)
+    return folded("\n\n".join("\n".join(block) for block in blocks), width=width)
+
+
+def folded(text: str, *, width: int = WIDTH) -> str:
+    """The text with long lines broken between words; what follows stands two further in."""
+    lines: list[str] = []
+    for line in text.split("\n"):
+        indent = " " * (len(line) - len(line.lstrip()) + 2) if line.startswith(" ") else ""
+        lines += [line] if len(line) <= width else textwrap.wrap(line, width, subsequent_indent=indent, **_WORDS)
+    return "\n".join(lines)
 
 
 def duration(seconds: float) -> str:
@@ -147,12 +157,14 @@ def _totals(shots: Sequence[ShotCheck], checked: Checks) -> list[str]:
     ]
     for disk in (disk for disk in checked.disks if disk.bytes):
         free = f"where {size(disk.free_bytes)} are free"
-        lines += _wrapped(f"About {size(disk.bytes)} to write to the disk of {disk.folder}, {free}.")
+        lines.append(f"About {size(disk.bytes)} to write to the disk at {disk.folder}, {free}.")
     known = [shot for shot in shots if shot.seconds is not None]
     if said := _by(known):
         seconds = sum(shot.seconds or 0.0 for shot in known)
         about = f"About {duration(seconds)} on this machine with {_count(checked.hands, 'frame')} in flight"
-        lines += _wrapped(f"{about}: {said}; others are taken to need as long for as many pixels.")
+        is_guessed = any(shot.measured != shot.entry.name for shot in known)
+        others = "; others are taken to need as long for as many pixels" if is_guessed else ""
+        lines.append(f"{about}: {said}{others}.")
     if lacking := len(shots) - len(known):
         lines.append(f"No time is known for {_count(lacking, 'shot')}: none of their frames was measured.")
     return lines
@@ -169,19 +181,20 @@ def _by(shots: Sequence[ShotCheck]) -> str:
     return "; ".join(said)
 
 
-def _said(shot: ShotCheck, sentences: Sequence[str]) -> list[str]:
-    """A shot's name and place, and its sentences below it."""
-    entry = shot.entry
-    lines = [f"  {entry.at}" if entry.at.endswith(entry.name) else f"  {entry.name} ({entry.at})"]
-    for sentence in (text.removeprefix(f"{entry.at}: ") for text in sentences):
-        lines += _wrapped(sentence, first="    ", rest="      ")
-    return lines
+def _told(shots: Sequence[ShotCheck], sentences: Sequence[Sequence[str]]) -> list[list[str]]:
+    """Shots by name and place, and what is said of them below; those of which the same is said stand together."""
+    alike: dict[tuple[str, ...], list[ShotCheck]] = {}
+    for shot, said in zip(shots, sentences, strict=True):
+        if said:
+            alike.setdefault(tuple(text.removeprefix(f"{shot.entry.at}: ") for text in said), []).append(shot)
+    return [[f"  {_head(group)}", *(f"    {text}" for text in said)] for said, group in alike.items()]
 
 
-def _wrapped(text: str, *, first: str = "", rest: str = "") -> list[str]:
-    return textwrap.wrap(
-        text, WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False, break_on_hyphens=False
-    )
+def _head(group: Sequence[ShotCheck]) -> str:
+    if len(group) > 1:
+        return ", ".join(shot.entry.name for shot in group)
+    entry = group[0].entry
+    return entry.at if entry.at.endswith(f", {entry.name}") else f"{entry.name} ({entry.at})"
 
 
 def _count(count: int, noun: str) -> str:

@@ -60,6 +60,8 @@ def summary(state: State) -> str:
 
 def state_text(state: State, *, running: bool) -> str:
     """A night seen from elsewhere, by its state file; ``running`` is whether its program is still there."""
+    if since := state.get("checking"):
+        return f"begun {local(since)}; the list is being checked, and no frame is begun yet"
     who = f"process {state['process']} on {state['host']}"
     if state["ended"]:
         how = f"ended {local(state['updated'])}"
@@ -88,7 +90,7 @@ def event_line(event: str, facts: Mapping[str, Any]) -> str | None:
     match event:
         case "shot started":
             return f"{shot}: begun, {facts['frames']} frames"
-        case "shot ended":
+        case "shot ended" if facts["status"] not in ("stopped", "waiting"):  # all at once, and told at the end
             return f"{shot}: {facts['status']}. {_flat(facts['sentence'])}"
         case "frame failed":
             return f"{shot}, frame {facts['frame']}: {facts['trouble']}"
@@ -110,8 +112,8 @@ def _row(shot: State) -> tuple[str, str, str, str]:
         remarks.append(f"{shot['failed']} failed")
     if shot["resting"]:
         remarks.append("opened again soon" if shot["status"] == "waiting" else f"{shot['resting']} tried again soon")
-    total = shot["total"] or "?"
-    return shot["name"], shot["status"], f"{shot['done']} of {total}", ", ".join(remarks)
+    frames = "" if shot["status"] == "refused" and not shot["total"] else f"{shot['done']} of {shot['total'] or '?'}"
+    return shot["name"], shot["status"], frames, ", ".join(remarks)
 
 
 def _flat(sentence: str) -> str:
