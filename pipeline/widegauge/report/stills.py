@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import cv2
 import imageio.v3 as iio
@@ -98,10 +100,11 @@ def captioned(picture: Bytes, caption: str) -> Bytes:
 def save(path: Path, picture: Bytes) -> None:
     """Write a still for people: PNG, JPEG or WebP by its suffix."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    if path.suffix == ".png":
-        iio.imwrite(path, picture)
-    else:
-        iio.imwrite(path, picture, quality=92)
+    words: dict[str, Any] = {} if path.suffix == ".png" else {"quality": 92}
+    # encoded first: on a full disk the library's own writing prints a trace beside our sentence
+    encoded = io.BytesIO()
+    iio.imwrite(encoded, picture, extension=path.suffix, **words)
+    path.write_bytes(encoded.getvalue())
 
 
 def to_width(picture: Bytes, width_px: int) -> Bytes:
