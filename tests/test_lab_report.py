@@ -89,9 +89,10 @@ def night(tmp_path_factory: pytest.TempPathFactory) -> Night:
     outcomes.append(shot("ferry", "finished", "5 of 5 frames finished.", done=5))
     outcomes.append(shot("rope", "finished", "5 of 5 frames finished.", file=jumps, done=5))
     outcomes.append(shot("early", "finished", "All 5 frames were done before.", done=5, before=5))
-    mended = {1003: "a copy of frame 1002, since plates/ferry.1003.exr: is damaged."}
+    far = "/volumes/" + "a_folder_whose_name_is_long_and_has_no_place_to_break/" * 3
+    mended = {1003: f"a copy of frame 1002, since {far}ferry.1003.exr: is damaged."}
     outcomes.append(shot("mended", "finished", "4 of 5 frames finished.", done=5, mended=mended))
-    troubles = {n: f"plates/ferry.{n}.exr: is damaged; copy it again." for n in (1003, 1004, 1005)}
+    troubles = {n: f"{far}ferry.{n}.exr: is damaged; copy it again." for n in (1003, 1004, 1005)}
     said = "2 of 5 frames are finished; 3 failed (1003-1005). Put it right, and the same command does the rest."
     outcomes.append(shot("torn", "failed", said, frames="1001-1002", done=2, troubles=troubles))
     refused = "preset.toml: grain.seed = -1: must be 0 or more. Choose one.\nlens.stop: is missing. Write it."
@@ -149,6 +150,7 @@ def test_the_json_of_a_shot(night: Night) -> None:
     assert set(torn["troubles"]) == {"1003", "1004", "1005"}
     assert torn["shown_frame"] in (1001, 1002)
     assert (strange["record"], strange["shown_frame"], strange["differences"]) == (None, None, [])
+    assert night.shot("mended")["shown_frame"] == 1004, "the middle one of the four that were finished"
     assert strange["seconds"] == {"a_frame": None, "this_run": 0.0}
 
 
@@ -171,6 +173,11 @@ def test_the_page_says_it_in_words(night: Night) -> None:
     assert "blur radius at infinity" in words or "entrance pupil, mm" in words
     assert "in 8 h 40 min" in words
     assert "memory at most 1.2 GB" in words
+
+
+def test_what_needs_somebody_comes_before_the_table_of_all(night: Night) -> None:
+    heads = re.findall(r"<h2>(.*?)</h2>", night.text)
+    assert heads == ["Not finished", "Finished, to be looked at", "All shots", "Finished"]
 
 
 def test_the_page_is_whole_and_loads_nothing(night: Night) -> None:
@@ -262,6 +269,10 @@ def test_it_opens_without_a_word_or_a_request_and_fits(night: Night, browser: Br
     assert [url for url in browser.requests if not url.startswith("data:")] == [night.page.as_uri()]
     assert browser.said == []
     assert browser.ask("document.documentElement.scrollWidth") <= width
+    browser.ask("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
+    assert browser.ask("document.documentElement.scrollWidth") <= width
+    fit = "[...document.querySelectorAll('.troubles .scroll')].every((each) => each.scrollWidth <= each.clientWidth)"
+    assert browser.ask(fit), "sentences are read without scrolling sideways"
     assert browser.ask("[...document.images].every((i) => i.naturalWidth > 100)")
 
 

@@ -75,8 +75,9 @@ class _Shot:
 
     @property
     def shown(self) -> int | None:
-        """The frame that most flags are about, else the middle one."""
-        there = [n for n in sorted(self.frames) if (self.outcome.out / self.frames[n].output).is_file()]
+        """The frame that most flags are about, else the middle one; never one in whose place something stands."""
+        made = [n for n in sorted(self.frames) if not (self.frames[n].mended or n in self.outcome.mended)]
+        there = [n for n in made if (self.outcome.out / self.frames[n].output).is_file()]
         if not there:
             return None
         told = [n for flag in self.flags for n in {flag.worst, *flag.frames} if n in there]
@@ -131,7 +132,7 @@ def _with_pair(shot: _Shot) -> _Shot:
     except (WidegaugeError, OSError) as error:
         return replace(shot, pair_said=f"Frame {shown} can't be shown: {error}")
     about = next((flag.name for flag in shot.flags if shown == flag.worst), "")
-    why = f"for the flag: {about}" if about else "the middle one"
+    why = f"for the flag: {about}" if about else "the middle one" if len(shot.frames) > 1 else "the only one"
     return replace(shot, pair=pair, pair_said=f"Frame {shown}, {why}.")
 
 

@@ -97,14 +97,17 @@ def fit(shots: Sequence[ShotCheck]) -> tuple[tuple[ShotCheck, ...], tuple[Disk, 
             space = os.statvfs(place)
             free[device], sure[device] = space.f_bavail * space.f_frsize, 0
             disks[device] = Disk(_mount(place), free[device], 0)
-        left = f"of the {size(free[device])} free there, those before it take {size(disks[device].bytes)}"
+        taken = disks[device].bytes
+        left = f"{size(free[device])} are free there" + (
+            f", of which those before it take {size(taken)}" if taken else ""
+        )
         if sure[device] + shot.least_bytes > free[device]:
-            text = f"{place}: no room for {size(shot.bytes)}; {left}. Free some space, or give it another disk in out."
+            text = f"{place}: no room for {size(shot.bytes)}: {left}. Free some space, or give it another disk in out."
             told.append(replace(shot, problems=(text,)))
             continue
         sure[device] += shot.least_bytes
         if disks[device].bytes + shot.bytes > free[device]:
-            text = f"may not fit: it takes about {size(shot.bytes)}, and {left}; the night stops there if it is full"
+            text = f"may not fit: it takes about {size(shot.bytes)}, and {left}; its disk may be full before it is done"
             shot = replace(shot, remarks=(*shot.remarks, text))
         disks[device] = replace(disks[device], bytes=disks[device].bytes + shot.bytes)
         told.append(shot)

@@ -239,9 +239,10 @@ class Underway:
             stands = f"In place of {listed(self.mended)}, which failed, stands {_what(self.mended.values())}."
             return "finished", f"{total} of {total} frames written, {len(self.good)} of them finished{before}. {stands}"
         if self.before == total:
-            return "finished", f"All {total} frames were done before."
+            return "finished", f"All {total} frames were done before." if total > 1 else "Its frame was done before."
         before = f", {self.before} were done before" if self.before else ""
-        return "finished", f"{total - self.before} of {total} frames finished{before}."
+        noun = "frames" if total > 1 else "frame"
+        return "finished", f"{total - self.before} of {total} {noun} finished{before}."
 
     def _left_standing(self) -> str:
         """What an earlier run put in place of frames that this one did not finish either."""

@@ -142,7 +142,7 @@ def _night(
     from widegauge.batch.watch import Watch
     from widegauge.cli.nightscreen import Screen
     from widegauge.report.batchcheck import folded
-    from widegauge.report.nighttext import outcome_lines, summary
+    from widegauge.report.nighttext import effort, outcome_lines, summary
     from widegauge.run.clock import utc_now
     from widegauge.run.ctrlc import CtrlC
 
@@ -171,7 +171,7 @@ def _night(
             click.echo(folded(told, width=get_terminal_size().columns) if sys.stdout.isatty() else told)
             click.echo(summary(last), err=True)
             lost = f"{lines.lost} lines of the log could not be written" if lines.lost else ""
-            said = [each for each in (summary(last), night.lost, lost, *remarks) if each]
+            said = [each for each in (effort(last), night.lost, lost, *remarks) if each]
             click.echo("writing the lab report", err=True)
             page = _report(out, outcomes, started=started, ended=utc_now(), remarks=said)
         except KeyboardInterrupt:  # the second one: frames in flight are let go, as by a kill

@@ -75,13 +75,17 @@ class NightPart:
 
 
 def lab_page(night: NightPart) -> str:
-    """The whole page; nothing in it is fetched from anywhere. Stills shrink until it is below MOST_BYTES."""
+    """The whole page; nothing in it is fetched from anywhere. Stills shrink until it is below MOST_BYTES.
+
+    What needs somebody comes first, then every shot in a line, then the last group.
+    """
     shots = [shot for _, group in night.groups for shot in group]
     rest = "".join(_shot(i, shot, ("", "")) for i, shot in enumerate(shots))
     for width_px, quality in _SIZES:
         stills = [_stills(shot, width_px=width_px, quality=quality) for shot in shots]
         if sum(len(each) for two in stills for each in two) + len(rest) < MOST_BYTES:
             break
+    *first, last = _groups(night, stills) or [""]
     return "".join(
         [
             '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n',
@@ -94,9 +98,7 @@ def lab_page(night: NightPart) -> str:
             f"<header><h1>{escape(night.title)}</h1>\n{_facts(night.facts, kind='form')}"
             f'<p class="night">{escape(night.sentence)}</p>\n',
             f'<div class="remarks">{list_html(night.remarks)}</div>' if night.remarks else "",
-            f"</header>\n<main>\n{_index(night)}",
-            *_groups(night, stills),
-            "</main>\n</body>\n</html>\n",
+            f"</header>\n<main>\n{''.join(first)}{_index(night)}{last}</main>\n</body>\n</html>\n",
         ]
     )
 
@@ -122,16 +124,13 @@ def _index(night: NightPart) -> str:
 
 
 def _groups(night: NightPart, stills: Sequence[tuple[str, str]]) -> list[str]:
-    parts, i = [], 0
+    """A section a group; "" for an empty one."""
+    sections, i = [], 0
     for name, group in night.groups:
-        if not group:
-            continue
-        parts.append(f"<section><h2>{escape(name)}</h2>\n")
-        for shot in group:
-            parts.append(_shot(i, shot, stills[i]))
-            i += 1
-        parts.append("</section>\n")
-    return parts
+        shots = [_shot(i + j, shot, stills[i + j]) for j, shot in enumerate(group)]
+        i += len(group)
+        sections.append(f"<section><h2>{escape(name)}</h2>\n{''.join(shots)}</section>\n" if shots else "")
+    return sections
 
 
 def _shot(i: int, shot: ShotPart, stills: tuple[str, str]) -> str:
@@ -152,7 +151,7 @@ def _shot(i: int, shot: ShotPart, stills: tuple[str, str]) -> str:
 def _troubles(shot: ShotPart) -> str:
     if len(shot.troubles) < FEW:
         return ""
-    table = table_html([("frame", "what happened"), *shot.troubles])
+    table = f'<div class="troubles">{table_html([("frame", "what happened"), *shot.troubles])}</div>'
     if len(shot.troubles) <= FEW:
         return table
     return _folded(f"The {len(shot.troubles)} frames that failed", table)

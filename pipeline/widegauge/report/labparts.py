@@ -36,7 +36,7 @@ h2 + article { border-top: 0; padding-top: 0.3rem; }
 .status { margin: 0; color: var(--soft); }
 .flags { margin: 0.7rem 0; display: grid; grid-template-columns: 13rem 1fr; gap: 0.35rem 1.2rem; max-width: 58rem; }
 .flags dt { color: var(--mark); font-size: inherit; font-weight: 600; }
-.flags dd { max-width: 44rem; }
+.flags dd { max-width: 44rem; overflow-wrap: anywhere; }
 .which { display: block; color: var(--soft); }
 code { font: 0.88em/1.4 ui-monospace, monospace; overflow-wrap: anywhere; }
 .pair { display: grid; grid-template-columns: 1fr 1fr; gap: 0.3rem 0.8rem; margin: 0.8rem 0 0.5rem; }
@@ -51,6 +51,8 @@ details > * + * { margin-top: 0.6rem; }
 table { border-collapse: collapse; width: 100%; }
 th, td { text-align: left; font-weight: 400; padding: 0.25rem 1.2rem 0.25rem 0; vertical-align: baseline; }
 td:last-child, th:last-child { padding-right: 0; }
+.troubles td { overflow-wrap: anywhere; }
+.troubles th { white-space: nowrap; }
 thead th { color: var(--soft); font-size: 0.85rem; border-bottom: 1px solid var(--ink); }
 tbody tr + tr > * { border-top: 1px solid var(--rule); }
 details table { font-size: 0.92rem; }

@@ -44,6 +44,12 @@ def counted(statuses: Iterable[str]) -> str:
     return ", ".join(f"{listed.count(status)} {status}" for status in dict.fromkeys(listed))
 
 
+def effort(state: State) -> str:
+    """What the night took, in a line."""
+    pace = f"{state['frames_per_minute']:.1f} frames a minute; " if state["frames_per_minute"] else ""
+    return f"{pace}memory at most {state['peak_bytes'] / 1e9:.1f} GB"
+
+
 def summary(state: State) -> str:
     """One line on all of it."""
     gigabytes = [f"{state[key] / 1e9:.1f}" for key in ("memory_bytes", "peak_bytes")]
@@ -89,7 +95,7 @@ def event_line(event: str, facts: Mapping[str, Any]) -> str | None:
     shot = facts.get("shot")
     match event:
         case "shot started":
-            return f"{shot}: begun, {facts['frames']} frames"
+            return f"{shot}: begun, {facts['frames']} frame{'s' if facts['frames'] != 1 else ''}"
         case "shot ended" if facts["status"] not in ("stopped", "waiting"):  # all at once, and told at the end
             return f"{shot}: {facts['status']}. {_flat(facts['sentence'])}"
         case "frame failed":
