@@ -50,7 +50,7 @@ class Screen:
         from widegauge.report.nighttext import event_line
 
         line = event_line(event, facts)
-        shown = self._live and (event == "shot started" or facts.get("status") == "finished")
+        shown = self._live and (event in ("shot started", "frame failed") or facts.get("status") == "finished")
         if line is not None and not shown:
             self._say(line)
         if facts.get("fault") and not self._has_log:
