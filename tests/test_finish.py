@@ -252,11 +252,15 @@ def test_noise_is_the_same_sharp_and_blurred(make_shot, tmp_path: Path) -> None:
 
 def test_frames_of_two_kinds_are_not_mixed_in_one_folder(make_shot, tmp_path: Path) -> None:
     shot, out = make_shot(), tmp_path / "out"
-    finish(shot, out, "--proxy", "1/2")
+    finish(shot, out, "--set", "grain.seed=9")
     refused = finish(shot, out, "--frames", "1003", code=2)
     assert "pier.1001.exr (of 2) made with other settings" in refused.stderr
-    assert read_exr(out / "pier.1003.exr", "R").shape == (40, 57)
     finish(shot, out)
+    assert "pier.1001.exr (of 3) at full size" in finish(shot, out, "--proxy", "1/2", code=2).stderr
+    assert read_exr(out / "pier.1003.exr", "R").shape == (80, 114)
+    preview = tmp_path / "preview"
+    finish(shot, preview, "--proxy", "1/2")
+    assert "pier.1001.exr (of 3) at 1/2 size" in finish(shot, preview, code=2).stderr
     other = shot.with_name("other.toml")
     other.write_text(shot.read_text())
     assert "another shot" in finish(other, out, code=2).stderr

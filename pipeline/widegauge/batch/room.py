@@ -12,6 +12,7 @@ from pathlib import Path
 
 from widegauge import __version__
 from widegauge.batch.shotfiles import Found
+from widegauge.errors import Mistake
 from widegauge.media.footage import listed
 from widegauge.report.batchcheck import Disk, ShotCheck, size
 from widegauge.run.job import output_name
@@ -57,12 +58,9 @@ def look_at_output(found: Found, *, proxy: Fraction) -> There:
     names = {output_name(found.plate, number, kind=found.kind): number for number in found.numbers}
     path = found.out / f"{found.plate.shot.name}.record.json"
     known = _recorded(path, found, proxy=proxy)
-    mixed = strangers(found.out, Record(path, known.key if known.same else "", {}, {}), set(names))
-    if mixed:
-        found.problems.append(
-            f"{found.out}: holds {mixed[0]} (of {len(mixed)}) made with other settings, or from another shot. Choose "
-            "another folder, or finish the whole shot anew."
-        )
+    ours = Record(path, known.key if known.same else "", {}, {})
+    if mixed := strangers(found.out, ours, set(names), proxy=proxy):
+        found.problems.append(str(Mistake(str(found.out), "", "", *mixed)))
     written = {frame.output: frame for frame in known.frames.values() if sizes.get(frame.output) == frame.bytes}
     whole = {names[name]: frame for name, frame in written.items() if name in names and not frame.mended}
     stand_ins = tuple(sorted(names[name] for name, frame in written.items() if name in names and frame.mended))

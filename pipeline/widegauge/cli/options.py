@@ -17,6 +17,10 @@ class Number(click.FloatRange):
 
     name = "number"
 
+    def _describe_range(self) -> str:
+        """Nothing in --help where nothing bounds it."""
+        return "" if self.min is None and self.max is None else super()._describe_range()
+
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         number = super().convert(value, param, ctx)
         if not math.isfinite(number):

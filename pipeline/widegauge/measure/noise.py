@@ -130,7 +130,7 @@ def _cells(plane: Float32) -> tuple[Float64, Float64, Float64]:
     mean = (a + b + c + d) / 4.0
     down = np.diff(mean, axis=0, append=mean[-1:])
     along = np.diff(mean, axis=1, append=mean[:, -1:])
-    relief = maximum_filter(uniform_filter(down * down + along * along, size=3), size=3)
+    relief = maximum_filter(np.maximum(uniform_filter(down * down + along * along, size=3), 0.0), size=3)
     for bound in (plane.min(), plane.max()):
         at_bound = plane[:height, :width] == bound
         if at_bound.mean() > CLIPPED_SHARE:

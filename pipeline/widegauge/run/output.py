@@ -24,11 +24,9 @@ class Output:
         try:
             _clear(job.out)
             self.record = open_record(job.record_path, job.plan, kind=job.kind, proxy=job.proxy)
-            mixed = strangers(job.out, self.record, {job.output(n).name for n in job.plate.footage.numbers})
-            if mixed:
-                rule = f"holds {mixed[0]} (of {len(mixed)}) made with other settings, or from another shot"
-                remedy = "choose another folder, or finish the whole shot anew"
-                raise mistake("--out", "", f'"{job.out}"', rule, remedy)
+            names = {job.output(n).name for n in job.plate.footage.numbers}
+            if mixed := strangers(job.out, self.record, names, proxy=job.proxy):
+                raise mistake("--out", "", f'"{job.out}"', *mixed)
         except BaseException:
             self._lock.release()
             raise

@@ -157,25 +157,36 @@ def read_record(path: Path) -> Any:
     return data
 
 
-def strangers(folder: Path, record: Record, outputs: set[str]) -> list[str]:
-    """Finished frames in a folder that would lie mixed with this run's: file names, in order.
+def strangers(folder: Path, record: Record, outputs: set[str], *, proxy: Fraction) -> tuple[str, str] | None:
+    """What is wrong with a folder in whose finished frames this run's would lie mixed, and a remedy.
 
-    They are frames of this shot made with other settings that the run does not replace, and frames of another shot
-    that it would.
+    They are frames of this shot at another size, or made with other settings where the run does not replace them, and
+    frames of another shot that it would replace.
     """
-    found: set[str] = set()
+    mixed: set[str] = set()
+    resized: dict[str, str] = {}
     for path in folder.glob("*.record.json"):
         try:
             data = read_record(path)
-            names = {frame["output"] for frame in data["frames"].values()}
+            names = {frame["output"] for frame in data["frames"].values() if (folder / frame["output"]).exists()}
             same_shot, same_settings = path == record.path, data["key"] == record.key
+            size = str(data["settings"]["proxy"])
         except (OSError, ValueError, KeyError, TypeError):
             continue
         if not same_shot:
-            found |= names & outputs
+            mixed |= names & outputs
+        elif size != str(proxy):
+            resized |= dict.fromkeys(names, size)
         elif not same_settings:
-            found |= names - outputs
-    return sorted(name for name in found if (folder / name).exists())
+            mixed |= names - outputs
+    if resized:
+        name = min(resized)
+        size = "full size" if resized[name] == "1" else f"{resized[name]} size"
+        return f"holds {name} (of {len(resized)}) at {size}", "choose another folder, or delete what lies there"
+    if mixed:
+        rule = f"holds {min(mixed)} (of {len(mixed)}) made with other settings, or from another shot"
+        return rule, "choose another folder, or finish the whole shot anew"
+    return None
 
 
 def file_sha256(path: Path) -> str:
