@@ -86,7 +86,7 @@ def lamp_doubts(light: Float64, spot: npt.NDArray[np.bool_], *, elongation: floa
     inside = light[spot]
     equal = int(np.count_nonzero(inside == inside.max()))
     if equal >= max(FEWEST_EQUAL, EQUAL_FRAC * inside.size):
-        said.append(f"{equal} of its pixels have just the same highest value: where that is a clip, numbers are too high")
+        said.append(f"{equal} of its pixels have just the same highest value: if that is a clip, numbers are too high")
     return tuple(said)
 
 
