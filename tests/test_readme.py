@@ -87,7 +87,7 @@ def test_the_numbers_are_the_plans(plan: Plan) -> None:
 
 def test_the_nights_command_runs(tmp_path: Path) -> None:
     words = shlex.split(block(README, "night"))
-    assert words[0] == ".venv/bin/widegauge"
+    assert words[0] == "widegauge"
     words[words.index("--out") + 1] = str(tmp_path)
     run(*(str(CHECKOUT / word) if word.endswith(".toml") else word for word in words[1:]), "--proxy", "1/4")
     assert "All 3 shots are finished" in (tmp_path / "batch.html").read_text()
@@ -95,8 +95,10 @@ def test_the_nights_command_runs(tmp_path: Path) -> None:
 
 def test_the_other_commands_are_understood() -> None:
     """Each is a verb with the options that it is shown with; the inputs are a crew's own."""
-    lines = [*block(README, "depth").splitlines(), block(README, "machines").splitlines()[-1]]
-    assert {shlex.split(line)[2] for line in lines[:-1]} == {"layout", "stereo", "network", "scale", "clean", "show"}
+    depth, measure = block(README, "depth").splitlines(), block(README, "measure").splitlines()[1:]
+    assert {shlex.split(line)[2] for line in depth} == {"layout", "stereo", "network", "scale", "clean", "show"}
+    assert [shlex.split(line)[2] for line in measure] == ["blur", "edge", "halation", "grain"]
+    lines = [*depth, *measure, block(README, "machines").splitlines()[-1]]
     for line in lines:
         command, words = main, shlex.split(line)[1:]
         while isinstance(command, click.Group):
