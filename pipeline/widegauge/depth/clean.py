@@ -37,6 +37,7 @@ GAUSS = 2.5066
 """A Gaussian edge's span over its steepest step, in sigmas: sqrt(2 pi)."""
 SPARSE = 3
 """Medians of a whole map are taken over every so many pixels each way."""
+_AROUND = np.ones((3, 3), np.uint8)
 _PEAK = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32) / np.float32(6.0)
 """A high pass, blind to slopes, that leaves white noise as it is (J. Immerkaer, CVIU 1996)."""
 
@@ -140,9 +141,27 @@ def filled_to_border(radius_px: Float32) -> Float32:
     return np.where(outer, value[nearest], radius_px)
 
 
-def on_plate(radius_px: Float32, size_px: tuple[int, int]) -> Float32:
-    """A map's nearest values at (width, height)."""
-    return np.asarray(cv2.resize(radius_px, size_px, interpolation=cv2.INTER_NEAREST_EXACT), dtype=np.float32)
+def on_plate(hard_px: Float32, soft_px: Float32, size_px: tuple[int, int]) -> Float32:
+    """A hard map's values at a larger (width, height): beside a step, those of the side that the soft map is nearer to.
+
+    ``soft_px`` is the map before its edges were made hard, of the same size. Halfway between the levels of either
+    side its edge lies where the true one does, to a part of a pixel, and stands still where noise moves the hard one
+    (1 dB beside edges of the sample shot). What is so thin that softness took half its depth keeps the hard shape.
+    """
+    if hard_px.shape == size_px[::-1]:
+        return hard_px
+    known = np.nan_to_num(soft_px, nan=0.0)
+    thin = cv2.morphologyEx(known, cv2.MORPH_CLOSE, _AROUND) - cv2.morphologyEx(known, cv2.MORPH_OPEN, _AROUND)
+    low, high = cv2.erode(hard_px, _AROUND), cv2.dilate(hard_px, _AROUND)
+    lacking = cv2.dilate(np.isnan(soft_px).astype(np.uint8), _AROUND) > 0
+    beside = (high - low > EDGE_PX) & (cv2.dilate(thin, _AROUND) <= EDGE_PX) & ~lacking
+    nearest, low, high, asked = (
+        cv2.resize(each, size_px, interpolation=cv2.INTER_NEAREST_EXACT)
+        for each in (hard_px, low, high, beside.astype(np.uint8))
+    )
+    soft = cv2.resize(known, size_px, interpolation=cv2.INTER_LINEAR)
+    sided = np.where(soft <= (low + high) / np.float32(2.0), low, high)
+    return np.asarray(np.where(asked > 0, sided, nearest), dtype=np.float32)
 
 
 def to_light(radius_px: Float32, light: Float32, *, free_px: float) -> Float32:

@@ -100,7 +100,7 @@ class Cleaner:
             focus_m=math.inf,
             number=number,
         )
-        done = clean.on_plate(hard, (width, height))
+        done = clean.on_plate(hard, settled, (width, height))
         free_px = self.align_px
         if free_px is None:
             is_rough = columns < width or any("snapped" in what for what, _ in remarks)
