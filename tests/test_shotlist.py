@@ -58,8 +58,8 @@ class TestToml:
         )
         said = mistakes(path, preset="15-perf-65")
         assert len(said) == 7
-        assert '[all]: prest = "x": not a known key. did you mean "preset".' in said[1]
-        assert 'line 4: handels = 3: not a known key. did you mean "handles".' in said[2]
+        assert '[all]: prest = "x": not a known key. did you mean "preset"?' in said[1]
+        assert 'line 4: handels = 3: not a known key. did you mean "handles"?' in said[2]
         assert sum("line 7" in text for text in said) == 3
         assert "shot: is required" in "\n".join(said)
         assert "does not name a folder below the output" in said[6]
@@ -192,8 +192,16 @@ class TestTable:
         assert any('no column "shot"' in text for text in mistakes(path))
         path.write_text("shot,prest,Shot\n")
         said = mistakes(path)
-        assert 'night.csv, line 1: prest: is not the name of a column. did you mean "preset".' in said
+        assert 'night.csv, line 1: prest: is not the name of a column. did you mean "preset"?' in said
         assert any("names two columns" in text for text in said)
+
+    def test_columns_of_a_crew_s_own_are_left_out_and_said(self, tmp_path: Path) -> None:
+        path = tmp_path / "night.csv"
+        path.write_text("shot,Take,notes,preset,Notes\npier.toml,3,lovely,p,no\n")
+        said: list[str] = []
+        (entry,) = load_list(path, on_remark=said.append)
+        assert (entry.shot.name, entry.preset, entry.wrong) == ("pier.toml", "p", ())
+        assert said == ["night.csv: columns that are not for this list are left out: take, notes, notes"]
 
     def test_bytes_that_are_no_text(self, tmp_path: Path) -> None:
         path = tmp_path / "night.csv"

@@ -20,7 +20,8 @@ class Mistake:
     def __str__(self) -> str:
         place = f"{self.file}: {self.key}" if self.key else self.file
         value = f" = {self.value}" if self.value else ""
-        return f"{place}{value}: {self.rule}. {self.remedy}."
+        end = "" if self.remedy.endswith("?") else "."
+        return f"{place}{value}: {self.rule}. {self.remedy}{end}"
 
 
 class WidegaugeError(Exception):

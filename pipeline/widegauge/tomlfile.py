@@ -90,10 +90,15 @@ def read_records(kind: type, data: Mapping[str, Any], *, file: object) -> dict[s
         raise SettingsError(_explained(str(file), None, error)) from None
 
 
+def like(name: str, known: list[str]) -> str | None:
+    """The known name that an unknown one is most like, or None when it is like none."""
+    return next(iter(difflib.get_close_matches(name, known, n=1, cutoff=0.6)), None)
+
+
 def nearest(name: str, known: list[str]) -> str:
     """The remedy for an unknown name: the nearest known one, or all of them."""
-    close = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
-    return f'did you mean "{close[0]}"' if close else "known: " + ", ".join(known)
+    close = like(name, known)
+    return f'did you mean "{close}"?' if close else "known: " + ", ".join(known)
 
 
 def _explained(file: str, model: type[BaseModel] | None, error: ValidationError) -> list[Mistake]:

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import difflib
 import inspect
+import re
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -43,6 +44,9 @@ _FEWEST_FLOAT32_STEPS = 4.0
 
 _USUAL_PRIMARIES = frozenset({"ITU-R BT.709", "ITU-R BT.2020", "ACEScg", "sRGB"})
 """Names that are known without colour-science, whose import takes most of a second."""
+
+_RECOMMENDATION = re.compile(r"^(?:rec|bt)[. _-]*(\d+)")
+"""The trade's short form of an ITU-R recommendation, such as Rec.709 for BT.709."""
 
 _Function = Callable[[Float64], Float64]
 
@@ -159,7 +163,8 @@ def _transfers() -> dict[str, _Function]:
 
 def _unknown(name: str, known: list[str], noun: str) -> str:
     by_fold = {candidate.casefold(): candidate for candidate in known}
-    near = [by_fold[fold] for fold in difflib.get_close_matches(name.casefold(), by_fold, n=3, cutoff=0.5)]
+    meant = _RECOMMENDATION.sub(r"itu-r bt.\1", name.casefold())
+    near = [by_fold[fold] for fold in difflib.get_close_matches(meant, by_fold, n=3, cutoff=0.5)]
     hint = "nearest: " + ", ".join(f'"{candidate}"' for candidate in near) if near else f"known: {', '.join(known)}"
     return f'"{name}" is not {noun} of colour-science ({hint})'
 

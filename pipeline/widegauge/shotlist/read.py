@@ -34,7 +34,7 @@ def load_list(
             return _from_toml(path, preset=preset)
         case ".csv" | ".tsv" | ".txt":
             shared = Shared(path.parent, Defaults(), preset)
-            rows, wrong = read_sheet(path)
+            rows, wrong = read_sheet(path, on_remark)
             return usable([read_entry(at, cells, shared, wrong=its) for at, cells, its in rows], wrong=wrong)
         case ".otio" | ".otioz" | ".otiod":
             from widegauge.shotlist.timeline import read_timeline

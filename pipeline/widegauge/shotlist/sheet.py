@@ -6,13 +6,13 @@ import codecs
 import csv
 import io
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 from widegauge.errors import Mistake, SettingsError, mistake
 from widegauge.shotlist.line import Line
-from widegauge.tomlfile import nearest
+from widegauge.tomlfile import like, nearest
 
 COLUMNS = tuple(sorted(Line.model_fields))
 SEPARATORS = ",;\t"
@@ -31,10 +31,11 @@ Row = tuple[str, dict[str, Any], list[Mistake]]
 """Where a row stands, its cells as a table of a list, and what is wrong with them."""
 
 
-def read_sheet(path: Path) -> tuple[list[Row], list[Mistake]]:
+def read_sheet(path: Path, on_remark: Callable[[str], None]) -> tuple[list[Row], list[Mistake]]:
     """The rows that can be read, and what is wrong with the table itself.
 
-    Separated by commas, semicolons or tabs; UTF-8, UTF-16 or Windows-1252. SettingsError when it is no table at all.
+    Separated by commas, semicolons or tabs; UTF-8, UTF-16 or Windows-1252. Columns of a crew's own are left out, with
+    a sentence to ``on_remark``. SettingsError when it is no table at all.
     """
     text = _text(path)
     first_line = 1
@@ -51,6 +52,8 @@ def read_sheet(path: Path) -> tuple[list[Row], list[Mistake]]:
                 header = [" ".join(cell.casefold().split()) for cell in cells]
                 if mistakes := _header_mistakes(at, header):
                     raise SettingsError(mistakes)
+                if own := [name for name in header if name and name not in COLUMNS]:
+                    on_remark(f"{path.name}: columns that are not for this list are left out: {', '.join(own)}")
             else:
                 rows.append((at, *_table(at, header, cells)))
     except SettingsError as error:
@@ -74,7 +77,7 @@ def _table(at: str, header: Sequence[str], cells: Sequence[str]) -> tuple[dict[s
         rule = "is a date: the spreadsheet has made one of the frames"
         remedy = "make the column plain text, and type the frames again"
         wrong.append(Mistake(at, "frames", f'"{filled.pop("frames")}"', rule, remedy))
-    return {name: _value(name, cell) for name, cell in filled.items()}, wrong
+    return {name: _value(name, cell) for name, cell in filled.items() if name in COLUMNS}, wrong
 
 
 def _text(path: Path) -> str:
@@ -114,9 +117,9 @@ def _header_mistakes(at: str, header: Sequence[str]) -> list[Mistake]:
     wrong = [
         Mistake(at, name, "", "is not the name of a column", nearest(name, list(COLUMNS)))
         for name in header
-        if name and name not in COLUMNS
+        if name not in COLUMNS and like(name, list(COLUMNS))
     ]
-    twice = sorted({name for name in header if name and header.count(name) > 1})
+    twice = sorted({name for name in header if name in COLUMNS and header.count(name) > 1})
     wrong += [Mistake(at, name, "", "names two columns", "take one of the two out") for name in twice]
     if "shot" not in header:
         rule = 'the header has no column "shot"'
