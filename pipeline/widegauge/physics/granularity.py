@@ -10,6 +10,7 @@ J. Stephenson and A. Saunders, "Simulating film grain using the noise-power spec
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -64,11 +65,13 @@ def spectrum_level_um2(sigma: float, *, cloud_um: float, aperture_um: float = RE
     return sigma * sigma * circle_area_um2(aperture_um) / loss
 
 
+@lru_cache(maxsize=8)
 def pixel_spectrum(*, pitch_um: float, cloud_um: float, scan_mtf50_cpmm: float = 0.0) -> Float64:
     """Power spectrum of density on a raster of square pixels for W0 = 1, aliases folded in; its mean is the variance.
 
     Returns (64, 64) float64 at the frequencies of ``numpy.fft.fftfreq(64)`` in cycles per pixel, in 1/um^2: the
-    grain's own spectrum times the pixel's sinc^2 and, if there is a scan, the square of its MTF.
+    grain's own spectrum times the pixel's sinc^2 and, if there is a scan, the square of its MTF. The array is kept for
+    whoever asks next, and can't be written to.
     """
     orders = min(MAX_ORDERS, max(2, math.ceil(CLOUD_ORDERS * pitch_um / cloud_um)))
     half = SPECTRUM_SAMPLES // 2
@@ -80,7 +83,9 @@ def pixel_spectrum(*, pitch_um: float, cloud_um: float, scan_mtf50_cpmm: float =
     power *= transfer.scan(1000.0 * per_um, mtf50_cpmm=scan_mtf50_cpmm) ** 2
     quadrant = power.reshape(half + 1, alias.size, half + 1, alias.size).sum(axis=(1, 3)) / (pitch_um * pitch_um)
     mirrored = np.minimum(np.arange(SPECTRUM_SAMPLES), SPECTRUM_SAMPLES - np.arange(SPECTRUM_SAMPLES))
-    return np.asarray(quadrant[np.ix_(mirrored, mirrored)])
+    spectrum: Float64 = quadrant[np.ix_(mirrored, mirrored)]
+    spectrum.flags.writeable = False
+    return spectrum
 
 
 def pixel_factor(*, pitch_um: float, cloud_um: float, scan_mtf50_cpmm: float = 0.0) -> float:

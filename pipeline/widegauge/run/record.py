@@ -8,6 +8,7 @@ import os
 import time
 from dataclasses import asdict, dataclass, field
 from fractions import Fraction
+from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,7 @@ from widegauge.run.journal import Journal, journal_path, read_journal
 from widegauge.shot import Recce
 
 _LIBRARIES = ("numpy", "scipy", "numba", "opencv-python-headless", "openimageio", "colour-science", "av")
+_version = cache(version)
 
 SAVE_EVERY_S = 10.0
 """So often at most the whole record is written while frames come in; between, each goes into the journal."""
@@ -114,7 +116,7 @@ class Record:
 
 def library_versions() -> dict[str, str]:
     """Of the libraries that a frame's bytes depend on."""
-    return {name: version(name) for name in _LIBRARIES}
+    return {name: _version(name) for name in _LIBRARIES}
 
 
 def settings_key(plan: Plan, *, kind: str, proxy: Fraction) -> str:

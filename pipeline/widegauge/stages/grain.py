@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -67,10 +68,7 @@ def plan(settings: GrainSettings, setup: Setup) -> GrainPlan:
     floor = emulsion.toe_linear(stock, footage_stops=setup.exposure_stops, negative_stops=setup.negative_stops)
     light = levels(floor, STOPS_COVERED * PLACES_PER_STOP)
     light[0] = max(light[0], floor)
-    spectrum = granularity.pixel_spectrum(
-        pitch_um=setup.pixel_um, cloud_um=stock.dye_cloud_um, scan_mtf50_cpmm=setup.scan_mtf50_cpmm
-    )
-    factor = granularity.pixel_factor(
+    factor, taps = _on_pixels(
         pitch_um=setup.pixel_um, cloud_um=stock.dye_cloud_um, scan_mtf50_cpmm=setup.scan_mtf50_cpmm
     )
     want = (factor * emulsion.exposure_noise(stock, _log_exposure(light, setup))) ** 2
@@ -84,11 +82,18 @@ def plan(settings: GrainSettings, setup: Setup) -> GrainPlan:
         have=have.astype(np.float32),
         base=level_index(floor),
         floor=floor,
-        taps=granularity.separable_kernel(spectrum).astype(np.float32),
+        taps=taps,
         mix=emulsion.coupling_matrix(stock).astype(np.float32),
         strength=settings.strength,
         seed=settings.seed,
     )
+
+
+@lru_cache(maxsize=64)
+def _on_pixels(**pitch_and_cloud: float) -> tuple[float, Float32]:
+    """A pixel's noise over the stock's reading, and the kernel for its spectrum; kept, since both take long."""
+    taps = granularity.separable_kernel(granularity.pixel_spectrum(**pitch_and_cloud))
+    return granularity.pixel_factor(**pitch_and_cloud), taps.astype(np.float32)
 
 
 def apply(plan: GrainPlan, frame: Frame) -> Frame:
