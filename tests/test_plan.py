@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+from fractions import Fraction
 from pathlib import Path
 
+import numpy as np
 import pytest
-from conftest import SHOT, reference
+from conftest import SHOT, reference, write_exr
 from widegauge.errors import SettingsError
 from widegauge.plan import geometry, make_plan
 from widegauge.plate import open_plate
@@ -151,3 +153,13 @@ def test_a_wrong_unit_of_depth_is_noticed(make_shot, unit: float, said: bool) ->
     shot = load_shot(make_shot(frames=1, text=SHOT + f"metres_per_unit = {unit}\n"))
     notes = make_plan(open_plate(shot), load_preset("15-perf-65")).notes
     assert ("metres_per_unit" in notes.get("depth", "")) is said
+
+
+@pytest.mark.parametrize(("proxy", "said"), [(Fraction(1), "4 x 4"), (Fraction(1, 2), "2 x 2"), (Fraction(1, 4), "")])
+def test_maps_smaller_than_the_picture_are_said(make_shot, tmp_path: Path, proxy: Fraction, said: str) -> None:
+    path = make_shot(frames=1)
+    z = np.full((20, 30), 5.0, np.float32)
+    write_exr(tmp_path / "depth.1001.exr", np.zeros((20, 30, 3), np.float32), z=z)
+    path.write_text(SHOT.replace('[depth]\npath = "plates/pier', '[depth]\npath = "depth'))
+    plan = make_plan(open_plate(load_shot(path)), load_preset("15-perf-65"), proxy=proxy)
+    assert plan.notes.get("depth", "") == (said and f"a map's pixel covers {said}: edges are as coarse")

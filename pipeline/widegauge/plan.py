@@ -44,7 +44,11 @@ class StagePlan:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What the large negative would need, and the difference for each stage, in the order of the chain."""
+    """What the large negative would need, and the difference for each stage, in the order of the chain.
+
+    depth_range_m  from where to where the first depth map runs; None without maps
+    depth_step_px  so many working pixels one of its own covers, each way
+    """
 
     shot: Recce
     preset: PresetFile
@@ -52,6 +56,7 @@ class Plan:
     stages: tuple[StagePlan, ...]
     rate: Fraction
     depth_range_m: tuple[float, float] | None = None
+    depth_step_px: float = 1.0
 
     @property
     def notes(self) -> dict[str, str]:
@@ -68,6 +73,9 @@ class Plan:
                     f"runs from {near_m:.4g} to {far_m:.4g} m, focus lies at {focus_m:.4g} m: check depth.kind and "
                     "depth.metres_per_unit (0.001 for millimetres)"
                 )
+        if self.depth_step_px > 1.0:
+            coarse = f"a map's pixel covers {self.depth_step_px:.3g} x {self.depth_step_px:.3g}: edges are as coarse"
+            said["depth"] = "; ".join([*([said["depth"]] if "depth" in said else []), coarse])
         return said
 
     @property
@@ -115,7 +123,11 @@ def make_plan(plate: Plate, preset: PresetFile, *, proxy: Fraction = Fraction(1)
     if shot.camera.noise == "measure" and preset.stage("grain") is not None:
         setup = replace(setup, noise=measure_noise(_spread(plate)))
     plan = _planned(shot, preset, setup, plate.footage.rate)
-    return replace(plan, depth_range_m=_depth_range_m(plate)) if preset.stage("defocus") is not None else plan
+    depth_m = plate.depth_m(plate.footage.numbers[0]) if plate.depth and preset.stage("defocus") is not None else None
+    if depth_m is None:
+        return plan
+    step_px = float(plate.footage_px[0] / depth_m.shape[1] * proxy)
+    return replace(plan, depth_range_m=_range_m(depth_m), depth_step_px=step_px)
 
 
 def plan_ahead(recce: Recce, preset: PresetFile, *, footage_px: tuple[int, int], rate: Fraction) -> Plan:
@@ -260,11 +272,8 @@ def _gaussian_mtf(mtf50_cpp: float) -> tuple[tuple[float, float], ...]:
     return tuple((float(f), float(2.0 ** -((f / mtf50_cpp) ** 2))) for f in frequencies)
 
 
-def _depth_range_m(plate: Plate) -> tuple[float, float] | None:
-    """From where to where depth runs in the first frame, a hundredth left out at each end; None without maps."""
-    depth_m = plate.depth_m(plate.footage.numbers[0]) if plate.depth else None
-    if depth_m is None:
-        return None
+def _range_m(depth_m: Float32) -> tuple[float, float]:
+    """From where to where depth runs, a hundredth left out at each end."""
     known = depth_m[depth_m > 0.0]
     near_m, far_m = np.quantile(known, [0.01, 0.99], method="nearest")
     return float(near_m), float(far_m)
