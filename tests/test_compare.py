@@ -217,7 +217,8 @@ def test_a_record_that_was_moved_or_outlived(make_shot: Callable[..., Path], tmp
     out.rename(moved)
     record = moved / record.name
     assert "--shot FILE" in run("compare", record, code=2).stderr
-    run("compare", record, "--shot", shot, "--out", tmp_path / "a")
+    said = run("compare", record, "--shot", shot, "--out", tmp_path / "a").stdout
+    assert "Frame 1001, at 0.5 of the footage's size" in said
     shot.write_text(SHOT.replace("distance_m = 4.2", "distance_m = 3.0"))
     assert "has changed since" in run("compare", record, "--shot", shot, "--out", tmp_path / "a").stdout
     (moved / "pier.1001.exr").unlink()

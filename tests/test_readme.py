@@ -90,7 +90,9 @@ def test_the_nights_command_runs(tmp_path: Path) -> None:
     assert words[0] == "widegauge"
     words[words.index("--out") + 1] = str(tmp_path)
     run(*(str(CHECKOUT / word) if word.endswith(".toml") else word for word in words[1:]), "--proxy", "1/4")
-    assert "All 3 shots are finished" in (tmp_path / "batch.html").read_text()
+    page = (tmp_path / "batch.html").read_text()
+    assert "All 3 shots are finished" in page
+    assert page.count("a preview, 1/4 of the footage") == 3
 
 
 def test_the_other_commands_are_understood() -> None:

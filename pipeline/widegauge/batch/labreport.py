@@ -231,6 +231,7 @@ def _part(shot: _Shot, data: Mapping[str, Any], out: Path) -> ShotPart:
     facts = [
         ("preset", str(shot.plan.get("preset") or data["preset"])),
         ("in the list", data["at"]),
+        ("size", "" if shot.proxy == 1 else f"a preview, {shot.proxy} of the footage's size"),
         ("a frame", "" if frame_s is None else f"{frame_s:.1f} s, the middle of {len(shot.frames)}"),
         ("this run", f"{duration(outcome.seconds)} from first to last" if outcome.seconds else ""),
         ("frames are in", data["folder"] if shot.frames else ""),

@@ -63,8 +63,10 @@ class Pair:
 
     @property
     def caption(self) -> str:
-        """The frame and the view, for every picture of the pair."""
-        return f"{self.view}." if self.number is None else f"Frame {self.number}, {self.view}."
+        """The frame, its size where it is a smaller one, and the view, for every picture of the pair."""
+        scale = 1.0 if self.plan is None else self.plan.setup.raster.scale
+        size = f"at {scale:.3g} of the footage's size, " if scale < 1.0 else ""
+        return f"{self.view}." if self.number is None else f"Frame {self.number}, {size}{self.view}."
 
     @property
     def heading(self) -> str:
