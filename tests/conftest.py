@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -63,29 +64,31 @@ path = "plates/pier.####.exr"
 """
 
 
+def small_shot(
+    folder: Path,
+    *,
+    frames: int = 3,
+    width: int = 120,
+    height: int = 80,
+    text: str = SHOT,
+    dtype: Any = np.float16,
+    first: int = 1001,
+) -> Path:
+    """Make a small shot of random texture, points of light and two depths in a folder; returns its shot file."""
+    (folder / "plates").mkdir(exist_ok=True)
+    y, x = np.mgrid[0:height, 0:width]
+    z = np.where(x > width * 0.6, 1.5, 4.2 + 0.1 * (height - y)).astype(np.float32)
+    for number in range(first, first + frames):
+        rng = np.random.default_rng(number)
+        rgb = (0.18 * rng.uniform(0.5, 1.5, (height, width, 3))).astype(np.float32)
+        rgb[20, 30] = rgb[60, 90] = 40.0
+        write_exr(folder / "plates" / f"pier.{number}.exr", rgb.astype(dtype), z=z)
+    path = folder / "pier.toml"
+    path.write_text(text)
+    return path
+
+
 @pytest.fixture
 def make_shot(tmp_path: Path) -> Callable[..., Path]:
-    """Make a folder with a small shot of random texture, points of light and two depths; returns its shot file."""
-
-    def make(
-        *,
-        frames: int = 3,
-        width: int = 120,
-        height: int = 80,
-        text: str = SHOT,
-        dtype: Any = np.float16,
-        first: int = 1001,
-    ) -> Path:
-        (tmp_path / "plates").mkdir(exist_ok=True)
-        y, x = np.mgrid[0:height, 0:width]
-        z = np.where(x > width * 0.6, 1.5, 4.2 + 0.1 * (height - y)).astype(np.float32)
-        for number in range(first, first + frames):
-            rng = np.random.default_rng(number)
-            rgb = (0.18 * rng.uniform(0.5, 1.5, (height, width, 3))).astype(np.float32)
-            rgb[20, 30] = rgb[60, 90] = 40.0
-            write_exr(tmp_path / "plates" / f"pier.{number}.exr", rgb.astype(dtype), z=z)
-        path = tmp_path / "pier.toml"
-        path.write_text(text)
-        return path
-
-    return make
+    """``small_shot`` in the test's own folder."""
+    return partial(small_shot, tmp_path)

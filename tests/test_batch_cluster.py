@@ -21,6 +21,8 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+from conftest import small_shot
+from test_batch import BRIEFLY_MEASURED
 from widegauge.batch import worker
 from widegauge.batch.cluster import open_cluster
 from widegauge.batch.work import Done, Work, do_work, job_for
@@ -34,16 +36,30 @@ from widegauge.shotlist import Entry
 FRAMES = 12
 
 
-@pytest.fixture
-def shots(make_shot, tmp_path: Path) -> Path:
+def list_of_two(folder: Path) -> Path:
     """A list with two shots of the same footage, long enough to be disturbed."""
-    make_shot(frames=FRAMES, width=360, height=240)
-    listed = tmp_path / "night.toml"
+    small_shot(folder, frames=FRAMES, width=360, height=240)
+    listed = folder / "night.toml"
     listed.write_text(
         '[all]\npreset = "15-perf-65"\n[[shot]]\nshot = "pier.toml"\n'
         '[[shot]]\nshot = "pier.toml"\nout = "again"\nset = ["grain.seed=9"]\n'
     )
     return listed
+
+
+@pytest.fixture
+def shots(tmp_path: Path) -> Path:
+    return list_of_two(tmp_path)
+
+
+@pytest.fixture(scope="module")
+def undisturbed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
+    """Digests of what threads of one process make of the list."""
+    folder = tmp_path_factory.mktemp("undisturbed")
+    assert batch(list_of_two(folder), folder / "out").exit_code == 0
+    made = digests(folder / "out")
+    assert len(made) == 2 * FRAMES
+    return made
 
 
 def batch(shots: Path, out: Path, *words: object) -> Result:
@@ -71,7 +87,8 @@ def times(out: Path, names: Iterable[str]) -> dict[str, int]:
 def program(shots: Path, out: Path, *words: str) -> AbstractContextManager[subprocess.Popen[bytes]]:
     """The command in a process of its own; by small pieces, so that there is always one left."""
     code = (
-        "import sys, widegauge.batch.cluster as c; c.PIECE_S = 0.1; from widegauge.cli import main; main(sys.argv[1:])"
+        f"{BRIEFLY_MEASURED}; import sys, widegauge.batch.cluster as c; c.PIECE_S = 0.1; "
+        "from widegauge.cli import main; main(sys.argv[1:])"
     )
     return started("-c", code, "batch", str(shots), "--out", str(out), *words)
 
@@ -147,7 +164,7 @@ def meanwhile(done: Callable[[], int], call: Callable[[], object]) -> threading.
     def wait() -> None:
         until_s = time.monotonic() + 120
         while done() < 3 and time.monotonic() < until_s:
-            time.sleep(0.01)
+            time.sleep(0.03)
         call()
 
     thread = threading.Thread(target=wait)
@@ -164,37 +181,37 @@ def recorded(out: Path) -> set[str]:
 
 
 @pytest.mark.slow
-def test_processes_here_make_the_same_bytes_as_threads(shots: Path, tmp_path: Path) -> None:
-    assert batch(shots, tmp_path / "threads").exit_code == 0
+def test_processes_here_make_the_same_bytes_as_threads(
+    shots: Path, undisturbed: dict[str, str], tmp_path: Path
+) -> None:
     done = batch(shots, tmp_path / "processes", "--cluster", "local:2")
     assert done.exit_code == 0, done.output
-    assert len(digests(tmp_path / "threads")) == 2 * FRAMES
-    assert digests(tmp_path / "processes") == digests(tmp_path / "threads")
+    assert digests(tmp_path / "processes") == undisturbed
     assert leftovers(tmp_path / "processes") == []
 
 
 @pytest.mark.slow
-def test_two_workers_killed_on_the_way(shots: Path, tmp_path: Path) -> None:
+def test_two_workers_killed_on_the_way(shots: Path, undisturbed: dict[str, str], tmp_path: Path) -> None:
     """Both at once with SIGKILL, in the middle of their frames; others come in their place."""
-    batch(shots, tmp_path / "undisturbed")
     out = tmp_path / "out"
     with machines(tmp_path) as (address, _):
         with client(address) as asking:
             pids = list(asking.run(os.getpid).values())
         assert len(pids) == 2
-        killing = meanwhile(lambda: len(digests(out)), lambda: [os.kill(pid, signal.SIGKILL) for pid in pids])
+        killing = meanwhile(
+            lambda: len(list(out.glob("*/[!.]*.exr"))), lambda: [os.kill(pid, signal.SIGKILL) for pid in pids]
+        )
         done = batch(shots, out, "--cluster", address)
         killing.join()
         with client(address) as asking:
             assert not set(asking.run(os.getpid).values()) & set(pids)
     assert done.exit_code == 0, done.output
-    assert digests(out) == digests(tmp_path / "undisturbed")
+    assert digests(out) == undisturbed
     assert leftovers(out) == []
 
 
 @pytest.mark.slow
-def test_scheduler_killed_and_run_again(shots: Path, tmp_path: Path) -> None:
-    batch(shots, tmp_path / "undisturbed")
+def test_scheduler_killed_and_run_again(shots: Path, undisturbed: dict[str, str], tmp_path: Path) -> None:
     out = tmp_path / "out"
     with machines(tmp_path) as (address, scheduler):
         killing = meanwhile(lambda: len(recorded(out)), scheduler.kill)
@@ -207,15 +224,14 @@ def test_scheduler_killed_and_run_again(shots: Path, tmp_path: Path) -> None:
     kept = times(out, recorded(out))
     assert 0 < len(kept) < 2 * FRAMES
     assert batch(shots, out).exit_code == 0
-    assert digests(out) == digests(tmp_path / "undisturbed")
+    assert digests(out) == undisturbed
     assert times(out, kept) == kept
     assert leftovers(out) == []
 
 
 @pytest.mark.slow
-def test_batch_killed_and_run_again_at_once(shots: Path, tmp_path: Path) -> None:
+def test_batch_killed_and_run_again_at_once(shots: Path, undisturbed: dict[str, str], tmp_path: Path) -> None:
     """Workers outlive it: what they are at still must not come between the frames of the next run."""
-    batch(shots, tmp_path / "undisturbed")
     out = tmp_path / "out"
     with machines(tmp_path) as (address, _):
         with program(shots, out, "--cluster", address) as running:
@@ -225,7 +241,7 @@ def test_batch_killed_and_run_again_at_once(shots: Path, tmp_path: Path) -> None
         assert 0 < len(kept) < 2 * FRAMES
         done = batch(shots, out, "--cluster", address)
     assert done.exit_code == 0, done.output
-    assert digests(out) == digests(tmp_path / "undisturbed")
+    assert digests(out) == undisturbed
     assert times(out, kept) == kept
     assert leftovers(out) == []
 

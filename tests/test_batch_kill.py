@@ -10,9 +10,10 @@ import sys
 import time
 from collections import Counter
 from pathlib import Path
+from statistics import median
 
 import pytest
-from test_batch import batch, listed
+from test_batch import BRIEFLY_MEASURED, batch, listed
 from test_finish import digests
 from widegauge.run.record import read_record
 
@@ -25,10 +26,31 @@ HANDS = 2
 SEED = 6
 
 
+class Log:
+    """The log of all runs, read on from where it was read to."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._read = 0
+        self._worked: Counter[tuple[str, int]] = Counter()
+
+    def worked(self) -> Counter[tuple[str, int]]:
+        """How often each frame was worked."""
+        if self.path.exists():
+            with self.path.open("rb") as file:
+                file.seek(self._read)
+                whole = b"".join(line for line in file if line.endswith(b"\n"))
+            self._read += len(whole)
+            events = [json.loads(line) for line in whole.splitlines()]
+            done = [e for e in events if e["event"] == "frame done" and not e["before"]]
+            self._worked.update((e["shot"], e["frame"]) for e in done)
+        return self._worked
+
+
 def _start(shot_list: Path, out: Path, log: Path) -> subprocess.Popen[bytes]:
     words = ["batch", str(shot_list), "--out", str(out), "--log", str(log), "--workers", str(HANDS)]
     return subprocess.Popen(
-        [sys.executable, "-c", f"from widegauge.cli import main; main({words!r})"],
+        [sys.executable, "-c", f"{BRIEFLY_MEASURED}; from widegauge.cli import main; main({words!r})"],
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
     )
@@ -48,23 +70,25 @@ def _known(out: Path) -> dict[Path, int]:
 def test_killed_at_twenty_random_moments(listed, tmp_path: Path) -> None:
     """Moments are drawn over the frames of the night, so that kills fall while frames are in flight.
 
+    Each is a number of frames and a part of the time that a frame takes, so that no machine is too quick for it.
     What a frame's work is counted by: the log of all runs (a line after each frame that was worked), and the files
     themselves (a frame that is in a record is never written again). A frame may be worked twice only if it was in
     flight when the night was killed.
     """
     draw = random.Random(SEED)
-    shot_list = listed(SHOTS, frames=FRAMES, width=480, height=320)
+    shot_list = listed(SHOTS, frames=FRAMES, width=240, height=160)
     batch(shot_list, tmp_path / "undisturbed", "--workers", HANDS)
-    out, log = tmp_path / "out", tmp_path / "log.jsonl"
+    records = [read_record(path) for path in (tmp_path / "undisturbed").glob("*/*.record.json")]
+    frame_s = median(frame["seconds"] for record in records for frame in record["frames"].values())
+    out, log = tmp_path / "out", Log(tmp_path / "log.jsonl")
     killed = in_flight = 0
     while killed < KILLS:
         before = _known(out) if out.exists() else {}
-        child = _start(shot_list, out, log)
-        worked = _worked(log)
-        # this many frames from now, and a part of a frame's time; the first and last ones of a shot come up too
-        wanted, rest_s = sum(worked.values()) + draw.randint(0, 7), draw.uniform(0.0, 0.3)
+        child = _start(shot_list, out, log.path)
+        # the first and last frames of a shot come up too
+        wanted, rest_s = sum(log.worked().values()) + draw.randint(0, 7), draw.uniform(0.0, frame_s)
         until_s = time.monotonic() + 120
-        while child.poll() is None and sum(_worked(log).values()) < wanted and time.monotonic() < until_s:
+        while child.poll() is None and sum(log.worked().values()) < wanted and time.monotonic() < until_s:
             time.sleep(0.005)
         time.sleep(rest_s)
         child.send_signal(signal.SIGKILL)
@@ -81,7 +105,7 @@ def test_killed_at_twenty_random_moments(listed, tmp_path: Path) -> None:
         for name in sorted(path.name for path in out.iterdir() if path.is_dir()):
             whole, right = digests(out / name), digests(tmp_path / "undisturbed" / name)
             assert whole == {key: value for key, value in right.items() if key in whole}
-    batch(shot_list, out, "--log", log, "--workers", HANDS)
+    batch(shot_list, out, "--log", log.path, "--workers", HANDS)
     for folder in (tmp_path / "undisturbed").iterdir():
         if folder.is_dir():
             assert digests(out / folder.name) == digests(folder)
@@ -91,20 +115,11 @@ def test_killed_at_twenty_random_moments(listed, tmp_path: Path) -> None:
             ]
             assert frames[0] == frames[1]
     assert not [path for path in out.rglob(".*") if path.name != ".batch.state.json"]
-    worked = _worked(log)
+    worked = log.worked()
     assert len(worked) >= SHOTS * FRAMES - KILLS * HANDS, "only lines of frames in flight may be lost with a kill"
     assert set(worked.values()) == {1}, "a frame that the log has as done was worked again"
     assert in_flight + SHOTS * FRAMES - len(worked) <= KILLS * HANDS
     print(f"{killed} kills, {in_flight} frames were on disk and in no record: worked twice, as they were in flight")
-
-
-def _worked(log: Path) -> Counter[tuple[str, int]]:
-    """How often each frame was worked, by the log of all runs."""
-    if not log.exists():
-        return Counter()
-    whole = log.read_text().rpartition("\n")[0]
-    lines = [json.loads(line) for line in whole.splitlines()]
-    return Counter((e["shot"], e["frame"]) for e in lines if e["event"] == "frame done" and not e["before"])
 
 
 def _lasting(record: dict) -> dict:

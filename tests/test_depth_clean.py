@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from conftest import CHECKOUT, read_exr, read_exr_rgb, write_exr
-from thinlens import depth_m as park_depth_m
-from thinlens import near_edges, park, psnr_db, trace
+from test_defocus_truth import KAPPA as LARGE_KAPPA
+from test_defocus_truth import scene
+from thinlens import near_edges, psnr_db
 from widegauge.cli import main
 from widegauge.depth import clean
 from widegauge.depth.steady import carried
@@ -182,30 +183,18 @@ def test_it_costs_less_than_a_decibel_against_the_traced_lens(fault: str, tmp_pa
     assert scores[2][0] >= scores[0][0] - 1.0
 
 
-@cache
-def parked() -> dict[str, Any]:
-    scene = park(width=480, height=320)
-    kappa = 12.0 / (1 / 1.3 - 1 / 3.0)
-    return {
-        "kappa": kappa,
-        "z": park_depth_m(scene),
-        "rgb": trace(scene, kappa=0.0, focus_m=3.0, samples=64),
-        "truth": trace(scene, kappa=kappa, focus_m=3.0, samples=320),
-    }
-
-
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("fault", "cost_db"), [("noise", 0.3), ("soft", 1.5), ("half", 0.8), ("8 bit", 0.1), ("all", 2.0)]
 )
 def test_on_a_hard_scene_cleaning_takes_back_most_of_the_cost(fault: str, cost_db: float, tmp_path: Path) -> None:
     """Hairs of 1 to 2.5 px and radii up to 12 px in a picture of 480 x 320: edges blurred by 2 px lose the hairs."""
-    s, rng = parked(), np.random.default_rng(7)
+    s, rng = scene(), np.random.default_rng(7)
     frames = [(s["rgb"], spoiled(s["z"], rng, **FAULTS[fault])) for _ in range(5)]
-    got, _ = cleaner_of(shot_of(tmp_path, frames, focus_m=3.0), scale_px_m=s["kappa"]).frame(1003)
+    got, _ = cleaner_of(shot_of(tmp_path, frames, focus_m=3.0), scale_px_m=LARGE_KAPPA).frame(1003)
     came = cv2.resize(frames[2][1], (480, 320), interpolation=cv2.INTER_NEAREST)
     true, before, after = (
-        psnr_db(defocused(s["rgb"], z, scale_px_m=s["kappa"], focus_m=3.0), s["truth"]) for z in (s["z"], came, got)
+        psnr_db(defocused(s["rgb"], z, scale_px_m=LARGE_KAPPA, focus_m=3.0), s["truth"]) for z in (s["z"], came, got)
     )
     print(f"{fault}: true depth {true:.2f} dB, uncleaned {before:.2f}, cleaned {after:.2f}")
     assert after >= true - cost_db

@@ -17,7 +17,7 @@ from widegauge.physics.lens import blur_scale_px_m
 from widegauge.plan import Plan
 from widegauge.plate import Plate
 from widegauge.run.bind import bind
-from widegauge.run.depthmaps.layout import carry_through
+from widegauge.run.depthmaps.layout import Carried, carry_through
 from widegauge.run.depthmaps.layoutjob import open_job
 from widegauge.stages import defocus, framing
 
@@ -40,9 +40,14 @@ def landing() -> tuple[Plan, Plate]:
     return plan, plate
 
 
-def laid_out(layout: Path, number: int) -> Float32:
-    job = open_job(SAMPLE / "landing.toml", layout, preset=PRESET, frames=str(number))
-    return carry_through(job).depth_m(number)
+def laid_out(layout: Path, frames: str) -> Carried:
+    return carry_through(open_job(SAMPLE / "landing.toml", layout, preset=PRESET, frames=frames))
+
+
+@pytest.fixture(scope="module")
+def beside() -> Carried:
+    """The layout beside the sample frames, carried from its own frame 1001 to 1008."""
+    return laid_out(SAMPLE / "landing.layout.toml", "1001-1008x7")
 
 
 def true_m(number: int) -> Float32:
@@ -79,7 +84,7 @@ def test_a_height_a_horizon_and_one_box(landing: tuple[Plan, Plate], tmp_path: P
     """
     layout = tmp_path / "one.toml"
     layout.write_text(ONE_BOX)
-    got = laid_out(layout, 1001)
+    got = laid_out(layout, "1001").depth_m(1001)
     share = within_a_pixel(landing[0], got, 1001)
     level = psnr_db(defocused(landing, got, 1001), defocused(landing, true_m(1001), 1001))
     print(f"one box: {100 * share:.1f} % within 1 px, defocus {level:.2f} dB")
@@ -88,8 +93,8 @@ def test_a_height_a_horizon_and_one_box(landing: tuple[Plan, Plate], tmp_path: P
 
 
 @pytest.mark.parametrize("number", [1001, 1008])
-def test_the_layout_beside_the_sample_frames(landing: tuple[Plan, Plate], number: int) -> None:
-    got = laid_out(SAMPLE / "landing.layout.toml", number)
+def test_the_layout_beside_the_sample_frames(landing: tuple[Plan, Plate], beside: Carried, number: int) -> None:
+    got = beside.depth_m(number)
     share = within_a_pixel(landing[0], got, number)
     level = psnr_db(defocused(landing, got, number), defocused(landing, true_m(number), number))
     print(f"frame {number}: {100 * share:.1f} % within 1 px, defocus {level:.2f} dB")

@@ -21,7 +21,9 @@ ELLIPSE, BOX = 0.0, 1.0
 class Scene:
     """What stands where. All places and sizes in pixels of the pinhole picture.
 
-    cutouts  (N, 8): 1/Z, shape, middle x, middle y, half width, half height, turn (rad), texture; near ones first
+    cutouts  (N, 11): 1/Z, shape, middle x, middle y, half width, half height, turn (rad), texture, near ones first;
+             then what tracing would work out anew for every ray: cosine and sine of the turn, and the square of a
+             distance from the middle that it does not reach
     wall     (1/Z, texture)
     floor    (1/Z at y = 0, change of 1/Z per pixel, first row, texture)
     lamps    (M, 4): x, y, cutout it is on (-1: wall), level; a lamp is a square pixel
@@ -43,7 +45,9 @@ SCALE = 2
 @njit(cache=True)
 def _inside(cut, x, y):
     dx, dy = x - cut[2], y - cut[3]
-    c, s = np.cos(cut[6]), np.sin(cut[6])
+    if dx * dx + dy * dy > cut[10]:
+        return False
+    c, s = cut[8], cut[9]
     a, b = (c * dx + s * dy) / cut[4], (c * dy - s * dx) / cut[5]
     if cut[1] == 0.0:
         return a * a + b * b <= 1.0
@@ -253,8 +257,10 @@ def park(*, width: int = 320, height: int = 224, lamps: bool = True, seed: int =
     ]
     posts = [[1 / 4.6, BOX, (0.72 + 0.05 * k) * w, 0.55 * h, 3.0, 40.0, 0.0, 4.0] for k in range(4)]
     points = [[0.3, 0.2], [0.26, 0.34], [0.66, 0.15], [0.75, 0.28], [0.62, 0.33]] if lamps else []
+    cutouts = np.array(near + figure + posts)
+    half_width, half_height, turn = cutouts[:, 4:7].T
     return Scene(
-        cutouts=np.array(near + figure + posts),
+        cutouts=np.column_stack([cutouts, np.cos(turn), np.sin(turn), 1.01 * (half_width**2 + half_height**2)]),
         wall=(1 / 14.0, 0.0),
         floor=(1 / 14.0 - 0.62 * h * 0.0045, 0.0045, 0.62 * h, 1.0),
         lamps=np.array([[np.floor(x * w) + 0.5, np.floor(y * h) + 0.5, -1.0, 80.0] for x, y in points]).reshape(-1, 4),
